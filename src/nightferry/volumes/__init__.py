@@ -1,0 +1,1 @@
+"""Drives and their identity: mounts, cards, locks, room, and what a file system can hold."""

@@ -1,0 +1,131 @@
+"""One run of a pair at a time.
+
+flock(2): the kernel drops the lock with the last descriptor of the process that holds it, so a crash leaves nothing to
+clean up, and what the file says about a process that is gone means nothing. The file is never removed: a name
+that comes and goes lets two processes lock two files under one name.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import json
+import os
+import socket
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from nightferry.errors import Busy, Failed
+from nightferry.units import show_text
+
+_LIMIT_BYTES = 4096
+_COMMAND_LIMIT = 200
+
+
+def _flock(fd: int) -> bool:
+    """Takes the lock of an open file; False where another has it."""
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
+            return False
+        raise
+    return True
+
+
+def _holder(fd: int) -> str:
+    """What the lock file says of its holder, for a message; it may be empty, half written or anything."""
+    try:
+        found = json.loads(os.pread(fd, _LIMIT_BYTES, 0))
+        pid, command, since, host = (found[key] for key in ("pid", "command", "since", "host"))
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return "a process that did not say who it is"
+    pid, command, since, host = (show_text(str(part)[:_COMMAND_LIMIT]) for part in (pid, command, since, host))
+    return f"process {pid} on {host} ({command}, since {since})"
+
+
+class PairLock:
+    """The lock of a pair, held inside a ``with`` block.
+
+    Args:
+        path: the lock file, in the pair's state directory, which exists.
+        command: what this process does, for whoever is refused.
+
+    Raises, on entering:
+        Busy: another process holds it.
+        Failed: the file cannot be opened or locked.
+    """
+
+    def __init__(self, path: Path, command: str) -> None:
+        self._path = path
+        self._command = command
+        self._fd = -1
+
+    def __enter__(self) -> Self:
+        flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
+        try:
+            fd = os.open(self._path, flags, 0o644)
+        except OSError as error:
+            raise Failed(f"The lock file {show_text(str(self._path))} cannot be opened: {error.strerror}.") from error
+        try:
+            if not _flock(fd):
+                raise Busy(
+                    f"Another run of this pair is in progress: {_holder(fd)} holds {show_text(str(self._path))}."
+                )
+            self._sign(fd)
+        except OSError as error:
+            os.close(fd)
+            raise Failed(f"The lock file {show_text(str(self._path))} cannot be locked: {error.strerror}.") from error
+        except BaseException:
+            os.close(fd)
+            raise
+        self._fd = fd
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        fd, self._fd = self._fd, -1
+        if fd >= 0:
+            os.close(fd)
+
+    def _sign(self, fd: int) -> None:
+        """Writes who holds the lock. Emptied first: then a full disk leaves no name rather than a wrong one."""
+        os.ftruncate(fd, 0)
+        text = json.dumps(
+            {
+                "pid": os.getpid(),
+                "command": self._command[:_COMMAND_LIMIT],
+                "since": datetime.now(UTC).isoformat(timespec="seconds"),
+                "host": socket.gethostname(),
+            }
+        )
+        try:
+            os.pwrite(fd, text.encode("ascii"), 0)
+        except OSError as error:
+            # The lock holds all the same; only the one who is refused learns less.
+            if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+                raise
+
+
+def lock_descriptor(fd: int, what: str) -> None:
+    """Locks a second thing that the caller has open, until ``fd`` is closed.
+
+    For the secondary itself: two boxes' worth of configuration, or two state directories, can name one drive.
+
+    Args:
+        fd: an open file or folder, also one opened for reading only.
+        what: its name for the message, such as "the drive at /srv/recordings-second".
+
+    Raises:
+        Busy: another process holds it.
+        Failed: it cannot be locked.
+    """
+    try:
+        taken = _flock(fd)
+    except OSError as error:
+        raise Failed(f"A lock on {what} cannot be taken: {error.strerror}.") from error
+    if not taken:
+        raise Busy(f"Another run of nightferry is using {what}; wait until it ends.")

@@ -1,0 +1,144 @@
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from nightferry.errors import Busy, Failed
+from nightferry.volumes.lock import PairLock, lock_descriptor
+
+HOLDER = """
+import sys, time
+from pathlib import Path
+from nightferry.volumes.lock import PairLock
+with PairLock(Path(sys.argv[1]), "nightferry run recordings"):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+
+
+@contextmanager
+def another_process(path: Path) -> Iterator[subprocess.Popen[str]]:
+    """A process that holds the lock until its stdin is closed."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", HOLDER, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    try:
+        assert process.stdout.readline() == "held\n"
+        yield process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def test_a_second_process_is_refused_and_told_who_holds_it(tmp_path: Path) -> None:
+    path = tmp_path / "lock"
+    with another_process(path) as process:
+        with pytest.raises(Busy) as caught, PairLock(path, "nightferry run"):
+            pytest.fail("both hold it")
+        assert caught.value.exit_code == 5
+        message = str(caught.value)
+        for part in (f"process {process.pid} ", socket.gethostname(), "(nightferry run recordings, since 20"):
+            assert part in message
+        since = datetime.fromisoformat(json.loads(path.read_text())["since"])
+        assert abs(datetime.now(UTC) - since) < timedelta(minutes=1)
+        # The one who was refused changed nothing.
+        assert json.loads(path.read_text())["pid"] == process.pid
+        process.communicate()  # closes its stdin, and it ends
+    with PairLock(path, "nightferry run"):
+        assert json.loads(path.read_text())["pid"] == os.getpid()
+
+
+def test_rule_e_a_killed_process_leaves_no_lock(tmp_path: Path) -> None:
+    path = tmp_path / "lock"
+    with another_process(path) as process:
+        process.send_signal(signal.SIGKILL)
+        assert process.wait() == -signal.SIGKILL
+        assert json.loads(path.read_text())["pid"] == process.pid
+        with PairLock(path, "nightferry run"):
+            assert json.loads(path.read_text())["pid"] == os.getpid()
+
+
+def test_released_after_the_block_also_after_an_error_and_the_file_stays(tmp_path: Path) -> None:
+    path = tmp_path / "lock"
+    lock = PairLock(path, "nightferry run")
+    with pytest.raises(KeyError), lock:
+        raise KeyError
+    inode = path.stat().st_ino
+    with lock, pytest.raises(Busy), PairLock(path, "nightferry run"):
+        pass
+    with lock:
+        assert path.stat().st_ino == inode
+
+
+def test_children_do_not_inherit_it(tmp_path: Path) -> None:
+    path = tmp_path / "lock"
+    with PairLock(path, "nightferry run"):
+        child = subprocess.Popen(["sleep", "60"], close_fds=False)
+    try:
+        with PairLock(path, "nightferry run"):
+            assert child.poll() is None
+    finally:
+        child.kill()
+        child.wait()
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"[]", b'{"pid": 1}', b"\xff\x00" * 5000, b"[" * 4000])
+def test_any_content_will_do(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "lock"
+    path.write_bytes(content)
+    with PairLock(path, "nightferry run"):
+        path.write_bytes(content)
+        with pytest.raises(Busy, match="a process that did not say who it is"), PairLock(path, "nightferry run"):
+            pass
+
+
+def test_what_the_file_says_cannot_reach_the_terminal(tmp_path: Path) -> None:
+    path = tmp_path / "lock"
+    with PairLock(path, "nightferry run"):
+        path.write_text(json.dumps({"pid": "\x1b[2J", "command": "x" * 3000, "since": "\n", "host": "\u202e"}))
+        with pytest.raises(Busy) as caught, PairLock(path, "nightferry run"):
+            pass
+    assert str(caught.value).isprintable()
+    assert len(str(caught.value)) < 1000
+
+
+def test_a_lock_that_cannot_be_opened(tmp_path: Path) -> None:
+    with (
+        pytest.raises(Failed, match=r"absent/lock cannot be opened: No such file"),
+        PairLock(tmp_path / "absent/lock", "x"),
+    ):
+        pass
+    (tmp_path / "target").touch()
+    (tmp_path / "lock").symlink_to("target")
+    with pytest.raises(Failed, match="cannot be opened"), PairLock(tmp_path / "lock", "x"):
+        pass
+
+
+def test_a_folder_can_be_locked_through_its_descriptor(tmp_path: Path) -> None:
+    first, second = (os.open(tmp_path, os.O_RDONLY) for _ in range(2))
+    try:
+        lock_descriptor(first, "the drive at /srv/recordings-second")
+        with pytest.raises(Busy, match="is using the drive at /srv/recordings-second"):
+            lock_descriptor(second, "the drive at /srv/recordings-second")
+        # flock(1) of util-linux sees it too
+        assert subprocess.run(["flock", "--nonblock", tmp_path, "true"], check=False).returncode == 1
+        os.close(first)
+        first = -1
+        lock_descriptor(second, "the drive at /srv/recordings-second")
+    finally:
+        for fd in (first, second):
+            if fd >= 0:
+                os.close(fd)
+    with pytest.raises(Failed, match="A lock on it cannot be taken"):
+        lock_descriptor(second, "it")
