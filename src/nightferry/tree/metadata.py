@@ -1,0 +1,216 @@
+"""What a file system keeps beside the content: owner, mode, times, attributes.
+
+POSIX ACLs travel as the extended attributes ``system.posix_acl_access`` and
+``system.posix_acl_default``, in which the kernel keeps them (acl(5), xattr(7)).
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+import struct
+from enum import IntEnum
+from typing import NamedTuple
+
+from nightferry.tree.effects import Effects
+
+# xattr(7): the kernel's own limits, taken as ours for what we accept from a manifest.
+XATTR_NAME_LIMIT_BYTES = 255
+XATTR_VALUE_LIMIT_BYTES = 65_536
+
+_NOT_KEPT = {errno.EOPNOTSUPP, errno.EPERM, errno.EACCES, errno.EINVAL, errno.ENOSYS, errno.ENODATA}
+
+
+class Kind(IntEnum):
+    """The kinds that a copy holds; the numbers stand in the manifest."""
+
+    FOLDER = 1
+    FILE = 2
+    SYMLINK = 3
+
+
+_KINDS = {stat.S_IFDIR: Kind.FOLDER, stat.S_IFREG: Kind.FILE, stat.S_IFLNK: Kind.SYMLINK}
+_UNSUPPORTED = {
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFIFO: "a FIFO",
+    stat.S_IFBLK: "a block device",
+    stat.S_IFCHR: "a character device",
+}
+
+
+class Stat(NamedTuple):
+    """What tells one state of a file from another, and what is put back with it."""
+
+    kind: Kind
+    size_bytes: int
+    mtime_ns: int
+    ctime_ns: int
+    inode: int
+    mode: int  # the twelve permission bits
+    uid: int
+    gid: int
+    nlink: int
+    allocated_bytes: int
+
+    @classmethod
+    def of(cls, found: os.stat_result) -> Stat:
+        """Raises ``KeyError`` for sockets, FIFOs and devices; ask ``unsupported`` first."""
+        kind = _KINDS[stat.S_IFMT(found.st_mode)]
+        return cls(
+            kind,
+            found.st_size if kind is not Kind.FOLDER else 0,
+            found.st_mtime_ns,
+            found.st_ctime_ns,
+            signed(found.st_ino),
+            stat.S_IMODE(found.st_mode),
+            found.st_uid,
+            found.st_gid,
+            found.st_nlink if kind is not Kind.FOLDER else 1,
+            found.st_blocks * 512,  # stat(2): in units of 512 bytes, whatever the block size
+        )
+
+
+def unsupported(found: os.stat_result) -> str | None:
+    """What a name stands for where no copy can hold it, in words; None for what can be copied."""
+    return _UNSUPPORTED.get(stat.S_IFMT(found.st_mode))
+
+
+def signed(inode: int) -> int:
+    """An inode number as SQLite can hold it: 64 bits, signed."""
+    return inode - (1 << 64) if inode >= 1 << 63 else inode
+
+
+Xattrs = tuple[tuple[bytes, bytes], ...]
+
+
+def pack_xattrs(xattrs: Xattrs) -> bytes:
+    """Length-prefixed names and values, in the order of the names."""
+    return b"".join(struct.pack("<HI", len(name), len(value)) + name + value for name, value in sorted(xattrs))
+
+
+def unpack_xattrs(packed: bytes) -> Xattrs:
+    """The reverse of ``pack_xattrs``; raises ``ValueError`` where the bytes are not such a list."""
+    found = []
+    at = 0
+    while at < len(packed):
+        if at + 6 > len(packed):
+            raise ValueError("a list of attributes ends in the middle of one")
+        name_bytes, value_bytes = struct.unpack_from("<HI", packed, at)
+        at += 6
+        if not 0 < name_bytes <= XATTR_NAME_LIMIT_BYTES or value_bytes > XATTR_VALUE_LIMIT_BYTES:
+            raise ValueError("a list of attributes holds one longer than the kernel allows")
+        if at + name_bytes + value_bytes > len(packed):
+            raise ValueError("a list of attributes ends in the middle of one")
+        found.append((packed[at : at + name_bytes], packed[at + name_bytes : at + name_bytes + value_bytes]))
+        at += name_bytes + value_bytes
+    return tuple(found)
+
+
+def read_xattrs(target: int | bytes, effects: Effects) -> Xattrs:
+    """All attributes of an open file, or of a name (``bytes``, not followed). Empty where there are none."""
+    follow = isinstance(target, int)
+    try:
+        names = effects.listxattr(target, follow_symlinks=follow)
+    except OSError as error:
+        if error.errno in (errno.EOPNOTSUPP, errno.ENOSYS):
+            return ()
+        raise
+    found = []
+    for name in names:
+        try:
+            found.append((os.fsencode(name), effects.getxattr(target, name, follow_symlinks=follow)))
+        except OSError as error:
+            if error.errno not in (errno.ENODATA, errno.EOPNOTSUPP, errno.EPERM, errno.EACCES):
+                raise
+    return tuple(sorted(found))
+
+
+def _write_xattrs(target: int | bytes, wanted: Xattrs, effects: Effects, *, fresh: bool) -> list[str]:
+    follow = isinstance(target, int)
+    lost = []
+    present = () if fresh else read_xattrs(target, effects)
+    if present == wanted:
+        return []
+    for name, value in wanted:
+        if (name, value) in present:
+            continue
+        try:
+            effects.setxattr(target, name, value, follow_symlinks=follow)
+        except OSError as error:
+            if error.errno not in _NOT_KEPT:
+                raise
+            lost.append("attributes")
+    for name, _ in present:
+        if name not in dict(wanted):
+            try:
+                effects.removexattr(target, name, follow_symlinks=follow)
+            except OSError as error:
+                if error.errno not in _NOT_KEPT:
+                    raise
+                lost.append("attributes")
+    return lost
+
+
+def apply_to_open(fd: int, wanted: Stat, xattrs: Xattrs, effects: Effects, *, fresh: bool) -> list[str]:
+    """Gives an open file or folder its metadata; returns what the file system would not keep.
+
+    ``fresh`` says that it was just made by us, so that nothing has to be removed first.
+    The order matters: a change of owner clears the set-id bits and file capabilities
+    (chown(2), capabilities(7)), a change of mode rewrites the mask of an ACL (acl(5)), and all
+    of them move the times.
+    """
+    lost = []
+    now = effects.fstat(fd)
+    if (now.st_uid, now.st_gid) != (wanted.uid, wanted.gid):
+        try:
+            effects.chown(fd, wanted.uid, wanted.gid)
+        except OSError as error:
+            if error.errno not in _NOT_KEPT:
+                raise
+            lost.append("owner")
+    try:
+        effects.chmod(fd, wanted.mode)
+    except OSError as error:
+        if error.errno not in _NOT_KEPT:
+            raise
+        lost.append("mode")
+    if xattrs or not fresh:
+        lost += _write_xattrs(fd, xattrs, effects, fresh=fresh)
+    lost += _set_times(fd, wanted.mtime_ns, effects)
+    return lost
+
+
+def apply_to_symlink(folder_fd: int, name: bytes, wanted: Stat, xattrs: Xattrs, effects: Effects) -> list[str]:
+    """Gives a symlink its owner, times and attributes; its mode has no meaning on Linux (symlink(7))."""
+    lost = []
+    try:
+        effects.chown(name, wanted.uid, wanted.gid, dir_fd=folder_fd, follow_symlinks=False)
+    except OSError as error:
+        if error.errno not in _NOT_KEPT:
+            raise
+        lost.append("owner")
+    if xattrs:
+        lost += _write_xattrs(path_of_name(folder_fd, name), xattrs, effects, fresh=True)
+    lost += _set_times(name, wanted.mtime_ns, effects, folder_fd)
+    return lost
+
+
+def path_of_name(folder_fd: int, name: bytes) -> bytes:
+    """A path for the calls that take no descriptor (xattr(7) has no ``*at`` form before Linux 6.13)."""
+    return b"/proc/self/fd/%d/%s" % (folder_fd, name)
+
+
+def _set_times(target: int | bytes, mtime_ns: int, effects: Effects, folder_fd: int | None = None) -> list[str]:
+    # No access time is kept: the primary is read without leaving one, so it means nothing there.
+    times = (mtime_ns, mtime_ns)
+    try:
+        if folder_fd is None:
+            effects.utime(target, ns=times)
+        else:
+            effects.utime(target, ns=times, dir_fd=folder_fd, follow_symlinks=False)
+    except (OSError, OverflowError) as error:
+        if isinstance(error, OSError) and error.errno not in _NOT_KEPT:
+            raise
+        return ["time"]
+    return []
