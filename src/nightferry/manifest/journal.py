@@ -1,0 +1,122 @@
+"""Intents: what is about to be named on the secondary, so that a crash can be finished.
+
+The journal is durable before the first name changes and is emptied in the same transaction that
+enters the result. What stands here after a crash says all that is needed to carry on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from nightferry.manifest.database import Database
+from nightferry.manifest.entries import Entries
+from nightferry.manifest.past import PastVersions
+from nightferry.manifest.records import Content, Intent, integer_out
+from nightferry.tree.metadata import Kind, Stat
+from nightferry.tree.root import split
+
+_COLUMNS = (
+    "action, path, entry, source, staged, held, reason, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid,"
+    " nlink, algorithm, digest, target, xattrs, read_primary_s, read_secondary_s, seq"
+)
+
+
+class Journal:
+    def __init__(self, database: Database, entries: Entries, past: PastVersions) -> None:
+        self._database = database
+        self._connection = database.connection
+        self._entries = entries
+        self._past = past
+
+    def write(self, intents: Sequence[Intent], run: int) -> None:
+        """Makes them durable, in their order."""
+        with self._database.transaction() as connection:
+            connection.executemany(
+                f"INSERT INTO intent (run, {_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+                ((run, *_row(intent, seq)) for seq, intent in enumerate(intents, start=1)),
+            )
+
+    def read(self) -> list[tuple[int, Intent]]:
+        """(run, intent) in order; empty unless a run was cut off."""
+        rows = self._connection.execute(f"SELECT run, {_COLUMNS} FROM intent ORDER BY seq").fetchall()
+        return [(row[0], _intent(row[1:])) for row in rows]
+
+    def settle(self, done: Sequence[Intent], run: int) -> None:
+        """Enters what was carried out and empties the journal, in one transaction."""
+        with self._database.transaction() as connection:
+            for intent in done:
+                self._apply(intent, run)
+            connection.execute("DELETE FROM intent")
+
+    def _apply(self, intent: Intent, run: int) -> None:
+        folder, name = split(intent.path)
+        if intent.action == "expire":
+            self._past.expire(intent.path, run)
+            return
+        parent = self._entries.find(folder)
+        assert parent is not None, "an intent for a folder that the manifest does not know"
+        if intent.action == "unlisted":
+            assert intent.held is not None
+            self._past.keep_unlisted(parent.id, name, run, intent.held)
+        elif intent.action in ("place", "folder", "note"):
+            self._apply_new(intent, parent.id, name, run)
+        elif intent.action in ("move", "move_row"):
+            assert intent.entry is not None and intent.source is not None and intent.stat is not None
+            old_folder = self._entries.find(split(intent.source)[0])
+            if old_folder is not None:
+                self._entries.set_dirty(old_folder.id, dirty=True)
+            self._past.keep(intent.entry, run, "moved", None)
+            self._entries.move(intent.entry, parent.id, name)
+            self._connection.execute("UPDATE entry SET since = ? WHERE id = ?", (run, intent.entry))
+            if intent.stat.kind is Kind.FOLDER:
+                self._entries.set_dirty(intent.entry, dirty=True)
+        elif intent.action in ("retire", "remove_folder", "forget"):
+            assert intent.entry is not None
+            self._past.keep(intent.entry, run, intent.reason or "removed", intent.held)
+            self._entries.delete(intent.entry)
+        self._entries.set_dirty(parent.id, dirty=True)
+
+    def _apply_new(self, intent: Intent, parent: int, name: bytes, run: int) -> None:
+        assert intent.stat is not None
+        present = self._entries.child(parent, name)
+        if present is not None and (present.stat.kind is Kind.FOLDER) != (intent.stat.kind is Kind.FOLDER):
+            # A file where a folder was, or the other way round: another thing under the same name.
+            self._past.keep(present.id, run, "removed", intent.held)
+            self._entries.delete(present.id)
+            present = None
+        if present is None:
+            self._entries.insert(
+                parent, name, intent.stat, intent.content, intent.xattrs, run,
+                intent.read_primary_s, intent.read_secondary_s,
+            )  # fmt: skip
+            return
+        if intent.action in ("place", "note"):
+            self._past.keep(present.id, run, intent.reason or "changed", intent.held)
+        self._entries.replace(
+            present.id, intent.stat, intent.content, intent.xattrs, run,
+            intent.read_primary_s, intent.read_secondary_s,
+        )  # fmt: skip
+
+
+def _row(intent: Intent, seq: int) -> tuple[object, ...]:
+    stat = intent.stat
+    columns: tuple[object, ...] = (None,) * 9
+    if stat is not None:
+        columns = (
+            int(stat.kind), stat.size_bytes, integer_out(stat.mtime_ns), integer_out(stat.ctime_ns), stat.inode,
+            stat.mode, stat.uid, stat.gid, stat.nlink,
+        )  # fmt: skip
+    return (
+        intent.action, intent.path, intent.entry, intent.source, intent.staged, intent.held, intent.reason,
+        *columns, *intent.content, intent.xattrs, intent.read_primary_s, intent.read_secondary_s, seq,
+    )  # fmt: skip
+
+
+def _intent(row: tuple) -> Intent:  # type: ignore[type-arg]
+    stat = None
+    if row[7] is not None:
+        stat = Stat(Kind(row[7]), row[8], int(row[9]), int(row[10]), row[11], row[12], row[13], row[14], row[15], 0)
+    return Intent(
+        row[0], row[1], row[2], row[3], row[4], row[5], row[6], stat,
+        Content(row[16], row[17], row[18]), row[19], row[20], row[21], row[22],
+    )  # fmt: skip

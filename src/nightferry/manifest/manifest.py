@@ -1,0 +1,83 @@
+"""A manifest, whole: what the rest of the code holds in its hands."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+from nightferry.errors import Failed
+from nightferry.manifest import database
+from nightferry.manifest.entries import Entries
+from nightferry.manifest.journal import Journal
+from nightferry.manifest.past import PastVersions
+from nightferry.manifest.runs import Runs
+from nightferry.tree.effects import Effects
+
+FILE_NAME = "manifest.sqlite3"
+
+
+class Manifest:
+    """Use ``Manifest.create`` or ``Manifest.open``; close it when done."""
+
+    def __init__(self, opened: database.Database) -> None:
+        self.database = opened
+        self.entries = Entries(opened)
+        self.past = PastVersions(opened)
+        self.runs = Runs(opened)
+        self.journal = Journal(opened, self.entries, self.past)
+
+    @classmethod
+    def create(cls, path: Path, effects: Effects, *, pair_id: str, pair_name: str) -> Manifest:
+        """Raises ``Failed`` where it cannot be written."""
+        meta = {"pair_id": pair_id, "pair_name": pair_name, "generation": "0"}
+        return cls(database.create(path, effects, meta))
+
+    @classmethod
+    def open(cls, path: Path, effects: Effects, *, writable: bool = True) -> Manifest:
+        """Raises ``Failed`` where it is absent, damaged or of a newer nightferry."""
+        return cls(database.open_existing(path, effects, writable=writable))
+
+    def close(self) -> None:
+        self.database.close()
+
+    @property
+    def pair_id(self) -> str | None:
+        return self.database.meta("pair_id")
+
+    @property
+    def generation(self) -> int:
+        """How often this pair has been sealed. The drive and the state must agree on who is newer."""
+        return int(self.database.meta("generation") or 0)
+
+    def set_generation(self, generation: int) -> None:
+        with self.database.transaction():
+            self.database.set_meta("generation", str(generation))
+
+    def copy_to(self, target: Path | str) -> None:
+        """A consistent copy of the whole database into a new file; raises ``Failed``."""
+        try:
+            copy = sqlite3.connect(target, isolation_level=None)
+            try:
+                copy.execute("PRAGMA synchronous = OFF")  # the caller syncs it with the rest
+                self.database.connection.backup(copy, pages=4096)
+                copy.execute("PRAGMA journal_mode = DELETE")
+            finally:
+                copy.close()
+        except sqlite3.Error as error:
+            raise Failed(
+                f"the manifest could not be sealed on the secondary ({error}): make room there, or see the"
+                " system log for errors of that drive, then run the night again"
+            ) from error
+
+
+def generation_of(path: Path | str) -> int | None:
+    """The generation of a sealed manifest; None where there is none or it cannot be read."""
+    try:
+        connection = sqlite3.connect(f"file:{path}?mode=ro&immutable=1", uri=True)
+        try:
+            row = connection.execute("SELECT value FROM meta WHERE key = 'generation'").fetchone()
+        finally:
+            connection.close()
+        return None if row is None else int(row[0])
+    except (sqlite3.Error, ValueError):
+        return None

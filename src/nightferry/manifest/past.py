@@ -1,0 +1,84 @@
+"""Versions that are no longer the present one, and where their content stands."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from nightferry.manifest.database import Database
+from nightferry.manifest.records import ROOT_ID, Past
+from nightferry.tree.metadata import Kind
+
+_COLUMNS = "id, entry, parent, name, kind, size_bytes, since, until, reason, held, expired"
+
+
+def past_of(row: tuple) -> Past:  # type: ignore[type-arg]
+    return Past(row[0], row[1], row[2], row[3], Kind(row[4]), *row[5:])
+
+
+class PastVersions:
+    def __init__(self, database: Database) -> None:
+        self._connection = database.connection
+
+    def keep(self, entry: int, run: int, reason: str, held: bytes | None) -> None:
+        """Writes the present version of a row to the past. Within a transaction, before the row changes.
+
+        A version that the same run made and replaced again (a file written twice) leaves no gap
+        in the history, but its bytes may stand in ``held``.
+        """
+        self._connection.execute(
+            "INSERT INTO past (entry, parent, name, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid,"
+            " nlink, algorithm, digest, target, xattrs, born, since, until, reason, held)"
+            " SELECT id, parent, name, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid,"
+            " nlink, algorithm, digest, target, xattrs, born, since, ?, ?, ? FROM entry WHERE id = ?",
+            (run, reason, held, entry),
+        )
+
+    def of_run(self, run: int) -> Iterator[Past]:
+        """What this run displaced, moved or altered."""
+        for row in self._connection.execute(f"SELECT {_COLUMNS} FROM past WHERE until = ? ORDER BY id", (run,)):
+            yield past_of(row)
+
+    def held_until(self, run: int) -> Iterator[Past]:
+        """Versions whose content is kept and which were displaced in ``run`` or before, oldest first."""
+        for row in self._connection.execute(
+            f"SELECT {_COLUMNS} FROM past WHERE held IS NOT NULL AND until <= ? ORDER BY until, id", (run,)
+        ):
+            yield past_of(row)
+
+    def all_held(self) -> Iterator[bytes]:
+        for row in self._connection.execute("SELECT held FROM past WHERE held IS NOT NULL"):
+            yield row[0]
+
+    def held_totals(self) -> tuple[int, int]:
+        row = self._connection.execute("SELECT count(*), sum(size_bytes) FROM past WHERE held IS NOT NULL").fetchone()
+        return row[0], row[1] or 0
+
+    def expire(self, held: bytes, run: int) -> None:
+        self._connection.execute("UPDATE past SET held = NULL, expired = ? WHERE held = ?", (run, held))
+
+    def path_as_of(self, parent: int, name: bytes, run: int) -> bytes:
+        """The path of a name while ``run`` stood as the newest, through folders that have moved since."""
+        names = [name]
+        for _ in range(1_000_000):
+            if parent in (0, ROOT_ID):
+                break
+            row = self._connection.execute(
+                "SELECT parent, name FROM past WHERE entry = ? AND until > ? ORDER BY until LIMIT 1", (parent, run)
+            ).fetchone()
+            if row is None:
+                row = self._connection.execute("SELECT parent, name FROM entry WHERE id = ?", (parent,)).fetchone()
+            if row is None:
+                names.append(b"?")
+                break
+            parent = row[0]
+            names.append(row[1])
+        return b"/".join(reversed(names))
+
+    def keep_unlisted(self, parent: int, name: bytes, run: int, held: bytes) -> None:
+        """Something that no run put on the secondary, and that was moved out of the way."""
+        self._connection.execute(
+            "INSERT INTO past (entry, parent, name, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid,"
+            " nlink, born, since, until, reason, held)"
+            " VALUES (0, ?, ?, 2, 0, 0, 0, 0, 0, 0, 0, 1, ?, ?, ?, 'unlisted', ?)",
+            (parent, name, run, run, run, held),
+        )

@@ -1,0 +1,138 @@
+"""Runs, what they left out, holds and damage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from nightferry.manifest.database import Database
+from nightferry.manifest.records import Hold, LeftOut, Run
+
+_RUN = "number, stamp, started_s, ended_s, outcome, summary"
+_HOLD = "run, removals, replacements, reasons, released_s, spent_run"
+
+# Names kept of what one run left out; beyond it they are counted, not listed.
+LEFT_OUT_LIMIT = 10_000
+# Runs whose left-out names are kept: the same names come again every night.
+LEFT_OUT_RUNS = 60
+
+
+class Runs:
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._connection = database.connection
+
+    # --- runs
+
+    def start(self, number: int, stamp: str, started_s: float) -> None:
+        with self._database.transaction() as connection:
+            connection.execute(
+                "INSERT OR REPLACE INTO run (number, stamp, started_s) VALUES (?,?,?)", (number, stamp, started_s)
+            )
+
+    def end(self, number: int, ended_s: float, outcome: str, summary: str) -> None:
+        with self._database.transaction() as connection:
+            connection.execute(
+                "UPDATE run SET ended_s = ?, outcome = ?, summary = ? WHERE number = ?",
+                (ended_s, outcome, summary, number),
+            )
+            connection.execute("DELETE FROM left_out WHERE run <= ?", (number - LEFT_OUT_RUNS,))
+
+    def last(self) -> Run | None:
+        return self._one(f"SELECT {_RUN} FROM run ORDER BY number DESC LIMIT 1")
+
+    def last_complete(self) -> Run | None:
+        return self._one(f"SELECT {_RUN} FROM run WHERE outcome = 'complete' ORDER BY number DESC LIMIT 1")
+
+    def by_number(self, number: int) -> Run | None:
+        return self._one(f"SELECT {_RUN} FROM run WHERE number = ?", (number,))
+
+    def all(self) -> Iterator[Run]:
+        """Newest first."""
+        for row in self._connection.execute(f"SELECT {_RUN} FROM run ORDER BY number DESC"):
+            yield Run(*row)
+
+    def completed_since(self, number: int) -> int:
+        """Completed nights after the one with this number (a night that moved only what it could counts too)."""
+        row = self._connection.execute(
+            "SELECT count(*) FROM run WHERE number > ? AND outcome IN ('complete', 'partial')", (number,)
+        ).fetchone()
+        return int(row[0])
+
+    def latest_end_s(self) -> float | None:
+        """The latest moment that any run knew, to notice a clock that went back."""
+        row = self._connection.execute("SELECT max(max(started_s), max(coalesce(ended_s, 0))) FROM run").fetchone()
+        return None if row[0] is None else float(row[0])
+
+    def _one(self, query: str, values: tuple[int, ...] = ()) -> Run | None:
+        row = self._connection.execute(query, values).fetchone()
+        return None if row is None else Run(*row)
+
+    # --- left out
+
+    def leave_out(self, run: int, found: Iterable[LeftOut]) -> None:
+        with self._database.transaction() as connection:
+            connection.executemany(
+                "INSERT INTO left_out (run, kind, path, detail) VALUES (?,?,?,?)", ((run, *each) for each in found)
+            )
+
+    def left_out(self, run: int) -> Iterator[LeftOut]:
+        for row in self._connection.execute(
+            "SELECT kind, path, detail FROM left_out WHERE run = ? ORDER BY rowid", (run,)
+        ):
+            yield LeftOut(*row)
+
+    # --- holds
+
+    def hold(self, run: int, removals: int, replacements: int, reasons: str) -> None:
+        with self._database.transaction() as connection:
+            connection.execute(
+                "INSERT OR REPLACE INTO hold (run, removals, replacements, reasons) VALUES (?,?,?,?)",
+                (run, removals, replacements, reasons),
+            )
+
+    def open_hold(self) -> Hold | None:
+        """The newest hold that no completed run has used up, released or not."""
+        row = self._connection.execute(
+            f"SELECT {_HOLD} FROM hold WHERE spent_run IS NULL ORDER BY run DESC LIMIT 1"
+        ).fetchone()
+        return None if row is None else Hold(*row)
+
+    def hold_of(self, run: int) -> Hold | None:
+        row = self._connection.execute(f"SELECT {_HOLD} FROM hold WHERE run = ?", (run,)).fetchone()
+        return None if row is None else Hold(*row)
+
+    def release(self, run: int, released_s: float) -> None:
+        with self._database.transaction() as connection:
+            connection.execute("UPDATE hold SET released_s = ? WHERE run = ?", (released_s, run))
+
+    def spend_holds(self, run: int) -> None:
+        """All open holds are over: their changes were carried out, or are gone, as of ``run``."""
+        with self._database.transaction() as connection:
+            connection.execute("UPDATE hold SET spent_run = ? WHERE spent_run IS NULL AND run <= ?", (run, run))
+
+    # --- damage
+
+    def find_damage(
+        self, path: bytes, side: str, verdict: str, found_by: str, run: int, found_s: float, detail: str
+    ) -> None:
+        """Enters damage, once for a path and side while it is open."""
+        with self._database.transaction() as connection:
+            connection.execute(
+                "INSERT INTO damage (path, side, verdict, found_by, found_run, found_s, detail)"
+                " SELECT ?,?,?,?,?,?,? WHERE NOT EXISTS"
+                " (SELECT 1 FROM damage WHERE path = ? AND side = ? AND closed_run IS NULL)",
+                (path, side, verdict, found_by, run, found_s, detail, path, side),
+            )
+
+    def close_damage(self, path: bytes, side: str, run: int, became: str) -> None:
+        with self._database.transaction() as connection:
+            connection.execute(
+                "UPDATE damage SET closed_run = ?, became = ? WHERE path = ? AND side = ? AND closed_run IS NULL",
+                (run, became, path, side),
+            )
+
+    def open_damage(self) -> list[tuple[bytes, str, str, str]]:
+        """(path, side, verdict, detail) of what is neither mended nor accepted."""
+        return self._connection.execute(
+            "SELECT path, side, verdict, detail FROM damage WHERE closed_run IS NULL ORDER BY id LIMIT 10000"
+        ).fetchall()
