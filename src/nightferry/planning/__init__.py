@@ -1,0 +1,1 @@
+"""The decisions: pure functions of values, tested without a disk."""

@@ -1,0 +1,141 @@
+"""Whether a night may remove and replace, or has to wait for a person."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass
+
+from nightferry.units import format_count
+
+# Below this many removals and replacements a share says nothing: one of three files is a third.
+SHARE_FLOOR_FILES = 5
+# A drive that lost all its files at once is held at any number; so is one with a single file.
+ENCRYPTION_FLOOR_FILES = 10
+ENCRYPTION_SHARE = 0.8
+# Encrypted or compressed bytes fill the byte values evenly: 8 bits of entropy a byte at the most
+# (Shannon, 1948). 4 KiB of random bytes measure about 7.95; text, PCM sound and bitmaps stay well below.
+NOISE_BITS_PER_BYTE = 7.8
+# Renaming everything to one new ending is the other mark of it.
+SUFFIX_SHARE = 0.8
+
+
+@dataclass(frozen=True)
+class Limits:
+    share: float | None  # of the files in the copy; None: no limit
+    count: int | None  # files; None: no limit
+
+
+@dataclass(frozen=True)
+class Proposed:
+    """What tonight would do to what the copy holds."""
+
+    files_before: int
+    removals: int
+    replacements: int
+    primary_files: int
+    # Of a sample of the files to be replaced: how many turned from something readable to noise.
+    sampled: int = 0
+    sampled_to_noise: int = 0
+    # New names, and of these the most common ending that the copy did not have before.
+    additions: int = 0
+    additions_with_new_suffix: int = 0
+    new_suffix: str = ""
+
+    @property
+    def displaced(self) -> int:
+        return self.removals + self.replacements
+
+
+@dataclass(frozen=True)
+class Released:
+    """What a person has let pass, as it stood when the night was held."""
+
+    removals: int
+    replacements: int
+
+
+def reasons_to_hold(proposed: Proposed, limits: Limits, released: Released | None = None) -> list[str]:
+    """Each reason as a sentence; empty where the night may go on.
+
+    A release covers what was held and as much again as the limits allow any night: should more
+    have gone since, a person is asked again.
+    """
+    displaced = proposed.displaced
+    if displaced == 0 or proposed.files_before == 0:
+        return []
+    allowance = 0
+    if released is not None:
+        allowance = released.removals + released.replacements
+        if displaced <= allowance:
+            return []
+    counted = displaced - allowance
+    reasons = []
+    if proposed.primary_files == 0 and allowance == 0:
+        reasons.append(f"the primary came up empty, and the copy holds {format_count(proposed.files_before)} files")
+    share = counted / proposed.files_before
+    if limits.share is not None and share > limits.share and counted > SHARE_FLOOR_FILES:
+        reasons.append(
+            f"{_what(proposed)} would go, {share:.0%} of {format_count(proposed.files_before)} files;"
+            f" the limit is {limits.share:.0%} (hold_share)"
+        )
+    if limits.count is not None and counted > limits.count:
+        reasons.append(f"{_what(proposed)} would go; the limit is {format_count(limits.count)} (hold_count)")
+    if allowance == 0:
+        reasons += _encryption(proposed)
+    return reasons
+
+
+def _what(proposed: Proposed) -> str:
+    parts = []
+    if proposed.removals:
+        parts.append(f"{format_count(proposed.removals)} removed")
+    if proposed.replacements:
+        parts.append(f"{format_count(proposed.replacements)} replaced")
+    return " and ".join(parts) + (" file" if proposed.displaced == 1 else " files")
+
+
+def _encryption(proposed: Proposed) -> list[str]:
+    reasons = []
+    if (
+        proposed.replacements >= ENCRYPTION_FLOOR_FILES
+        and proposed.sampled >= ENCRYPTION_FLOOR_FILES
+        and proposed.sampled_to_noise >= ENCRYPTION_SHARE * proposed.sampled
+    ):
+        reasons.append(
+            f"of {proposed.sampled} changed files looked into, {proposed.sampled_to_noise} turned into noise,"
+            " as encryption does"
+        )
+    if (
+        proposed.removals >= ENCRYPTION_FLOOR_FILES
+        and proposed.additions_with_new_suffix >= SUFFIX_SHARE * proposed.removals
+        and proposed.additions_with_new_suffix >= SUFFIX_SHARE * proposed.additions
+    ):
+        reasons.append(
+            f"{format_count(proposed.removals)} files went and"
+            f" {format_count(proposed.additions_with_new_suffix)} came with one new ending, {proposed.new_suffix!r},"
+            " as mass encryption does"
+        )
+    return reasons
+
+
+def entropy_bits_per_byte(sample: bytes) -> float:
+    """Shannon's entropy of the byte values; 0 for no bytes, at most 8.
+
+    >>> entropy_bits_per_byte(bytes(range(256)))
+    8.0
+    """
+    if not sample:
+        return 0.0
+    counts = Counter(sample)
+    total = len(sample)
+    return -sum(n / total * math.log2(n / total) for n in counts.values()) + 0.0
+
+
+def turned_to_noise(before: bytes, after: bytes) -> bool:
+    """Whether the head of a file lost what it began with and became noise.
+
+    Media are compressed and look like noise further in, but they keep the mark they begin with,
+    whoever edits them; encryption does not.
+    """
+    return before[:8] != after[:8] and len(after) >= 1024 and entropy_bits_per_byte(after) >= NOISE_BITS_PER_BYTE
