@@ -1,0 +1,135 @@
+"""Files of the same content and other metadata: put right in place, nothing is copied."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from nightferry.manifest.plan import Item, Step
+from nightferry.manifest.records import Entry
+from nightferry.night.carry import in_copy
+from nightferry.night.commit import drive_failed
+from nightferry.night.context import UNREADABLE, UNSETTLED, Night
+from nightferry.planning.changes import content_untouched, same_metadata
+from nightferry.tree.durability import SyncFailed
+from nightferry.tree.metadata import (
+    Kind,
+    Stat,
+    Xattrs,
+    apply_to_open,
+    apply_to_symlink,
+    path_of_name,
+    read_xattrs,
+)
+
+_BATCH_LIMIT = 1_000
+
+
+class _Altered(NamedTuple):
+    entry: Entry
+    stat: Stat
+    xattrs: int | None
+    was_read: bool
+
+
+def alter(night: Night) -> None:
+    """All items of the step that are not done yet; those whose copy is gone become copies.
+
+    Raises ``Interrupted`` and ``Failed``.
+
+    Not in the journal: to repeat it is harmless, and until the manifest has it the next run does.
+    """
+    batch: list[_Altered] = []
+    for item in night.plan.items(Step.ALTERED):
+        night.stop.check()
+        altered = _one(night, item)
+        if altered is not None:
+            night.plan.revise(item, Step.DONE, entry=item.entry)
+            batch.append(altered)
+        if len(batch) >= _BATCH_LIMIT:
+            _enter(night, batch)
+    _enter(night, batch)
+
+
+def _one(night: Night, item: Item) -> _Altered | None:
+    assert item.entry is not None
+    entry = night.manifest.entries.by_id(item.entry)
+    if entry is None:
+        return None
+    try:
+        found = _look(night, item)
+    except FileNotFoundError:
+        night.leave_out(UNSETTLED, item.path, "it went away after the folder was listed")
+        return None
+    except OSError as error:
+        night.leave_out(UNREADABLE, item.path, error.strerror or str(error))
+        return None
+    if found is None:
+        night.leave_out(UNSETTLED, item.path, "it changed while it was looked at; the next run tries again")
+        return None
+    stat, xattrs = found
+    try:
+        _put(night, item, stat, xattrs)
+    except FileNotFoundError:
+        night.plan.revise(item, Step.TOUCHED, entry=entry.id)  # missing on the secondary: copied again
+        return None
+    except SyncFailed as error:
+        raise drive_failed(error) from error
+    except OSError as error:
+        raise drive_failed(error) from error
+    return _Altered(entry, stat, night.manifest.entries.xattrs_row(xattrs), item.digest is not None)
+
+
+def _look(night: Night, item: Item) -> tuple[Stat, Xattrs] | None:
+    """What the primary says now; None where it is no longer the state that was compared."""
+    if item.stat.kind is Kind.SYMLINK:
+        folder_fd, name = night.primary.at(item.path)
+        stat = Stat.of(night.effects.stat(name, dir_fd=folder_fd, follow_symlinks=False))
+        if stat[:5] != item.stat[:5]:
+            return None
+        return stat, read_xattrs(path_of_name(folder_fd, name), night.effects)
+    fd = night.primary.open_to_read(item.path)
+    try:
+        xattrs = read_xattrs(fd, night.effects)
+        stat = Stat.of(night.effects.fstat(fd))
+    finally:
+        night.effects.close(fd)
+    return (stat, xattrs) if content_untouched(item.stat, stat) else None
+
+
+def _put(night: Night, item: Item, stat: Stat, xattrs: Xattrs) -> None:
+    path = in_copy(item.path)
+    if item.stat.kind is Kind.SYMLINK:
+        if not night.capabilities.symlinks:
+            return
+        folder_fd, name = night.secondary.at(path)
+        night.metadata_lost.update(apply_to_symlink(folder_fd, name, stat, xattrs, night.effects))
+        night.barrier.names_changed(path.rpartition(b"/")[0])
+        return
+    fd = night.secondary.open_to_read(path)
+    try:
+        night.metadata_lost.update(apply_to_open(fd, stat, xattrs, night.effects, fresh=False))
+        night.barrier.file_written(fd)
+    finally:
+        night.effects.close(fd)
+
+
+def _enter(night: Night, batch: list[_Altered]) -> None:
+    if not batch:
+        return
+    try:
+        night.barrier.wait()
+    except SyncFailed as error:
+        raise drive_failed(error) from error
+    now_s = int(night.clock.now_s())
+    with night.manifest.database.transaction():
+        for each in batch:
+            entry = each.entry
+            if same_metadata(entry.stat, each.stat) and entry.xattrs == each.xattrs:
+                night.manifest.entries.observe(entry.id, each.stat)
+                continue
+            night.manifest.past.keep(entry.id, night.number, "metadata", None)
+            night.manifest.entries.alter(
+                entry.id, each.stat, each.xattrs, night.number, now_s if each.was_read else None
+            )
+            night.tally.metadata += 1
+    batch.clear()

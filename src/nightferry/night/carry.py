@@ -1,0 +1,247 @@
+"""Carrying out an intent on the secondary: every step may be done already, since a crash can
+fall between any two, and is then only checked.
+
+Where an old version is displaced, three ways, by what the file system has:
+
+- hard links: the old content gets its second name below ``retired/`` first, then the new file
+  is renamed over the old name. No name is ever missing.
+- an atomic exchange of names: the new file is put where the old one is to go, then both swap.
+- neither: two renames. The name is missing for the instant between them.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat as stat_module
+
+from nightferry.manifest.records import Intent
+from nightferry.night.context import COPY, RETIRED
+from nightferry.tree.durability import Barrier
+from nightferry.tree.metadata import Kind, Stat
+from nightferry.tree.root import Root, join, split
+from nightferry.volumes.capabilities import Capabilities
+
+
+def in_copy(path: bytes) -> bytes:
+    return join(COPY, path)
+
+
+def in_retired(path: bytes) -> bytes:
+    return join(RETIRED, path)
+
+
+class Carrier:
+    """All methods raise ``OSError`` where the secondary refuses."""
+
+    def __init__(self, root: Root, barrier: Barrier, capabilities: Capabilities) -> None:
+        self._root = root
+        self._barrier = barrier
+        self._can = capabilities
+
+    # --- before the barrier
+
+    def keep(self, intent: Intent) -> None:
+        """Gives the old content its name below ``retired/``, where links allow that beside the old name."""
+        if intent.action != "place" or intent.held is None or not self._can.hard_links:
+            return
+        old, held = in_copy(intent.path), in_retired(intent.held)
+        self._make_folder_for(held)
+        try:
+            self._root.link(old, held)
+        except FileExistsError:
+            if not self._same_file(old, held):
+                raise
+        self._barrier.names_changed(split(held)[0])
+
+    # --- after the barrier
+
+    def carry_out(self, intent: Intent) -> None:
+        if intent.action == "place":
+            self._place(intent)
+        elif intent.action == "folder":
+            self._make_folder(intent)
+        elif intent.action == "move":
+            self._move(intent)
+        elif intent.action in ("retire", "unlisted"):
+            assert intent.held is not None
+            self._rename_into(in_copy(intent.path), in_retired(intent.held))
+        elif intent.action == "remove_folder":
+            self._remove_folder(in_copy(intent.path))
+        elif intent.action == "expire":
+            self._expire(in_retired(intent.path))
+        else:
+            assert intent.action in ("note", "forget", "move_row"), intent.action  # rows only
+
+    def withdraw(self, intent: Intent) -> None:
+        """Undoes what was prepared for an intent that will not be carried out."""
+        if intent.action != "place":
+            return
+        new = in_copy(intent.path)
+        if intent.held is not None:
+            held = in_retired(intent.held)
+            if self._root.stat_or_none(new) is None:
+                if self._root.stat_or_none(held) is not None:
+                    self._root.rename(held, new)
+                    self._changed(held, new)
+            elif self._same_file(new, held):
+                self._root.unlink(held)
+                self._changed(held)
+            self.prune(held)
+        if intent.staged is not None and self._root.stat_or_none(intent.staged) is not None:
+            self._root.unlink(intent.staged)
+            self._changed(intent.staged)
+
+    def is_placed(self, intent: Intent) -> bool:
+        """Whether the name in the copy has the size and time of the new version."""
+        found = self._root.stat_or_none(in_copy(intent.path))
+        return found is not None and _looks_like(found, intent.stat)
+
+    def prune(self, path: bytes) -> None:
+        """Removes the folders above a name below ``retired/`` that hold nothing any more."""
+        folder = split(path)[0]
+        while folder not in (b"", RETIRED):
+            try:
+                self._root.rmdir(folder)
+            except OSError as error:
+                if error.errno in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR, errno.EBUSY):
+                    return
+                raise
+            self._changed(folder)
+            folder = split(folder)[0]
+
+    # --- the steps
+
+    def _place(self, intent: Intent) -> None:
+        assert intent.staged is not None
+        new, staged = in_copy(intent.path), intent.staged
+        is_staged = self._root.stat_or_none(staged) is not None
+        if intent.held is None or self._can.hard_links:
+            if is_staged:
+                self._rename_over(staged, new)
+            return
+        held = in_retired(intent.held)
+        self._make_folder_for(held)
+        if self._can.exchange:
+            if is_staged:
+                self._root.rename(staged, held)
+            found = self._root.stat_or_none(new)
+            if found is not None and not _looks_like(found, intent.stat):
+                self._root.exchange(held, new)
+        elif is_staged:
+            if self._root.stat_or_none(new) is not None and self._root.stat_or_none(held) is None:
+                self._root.rename(new, held)
+            self._root.rename(staged, new)
+        self._changed(staged, held, new)
+
+    def _rename_over(self, staged: bytes, new: bytes) -> None:
+        found = self._root.stat_or_none(new)
+        if found is not None and stat_module.S_ISDIR(found.st_mode):
+            # A folder that became a file. It is empty by now: what it held was retired before.
+            if self._can.exchange:
+                self._root.exchange(staged, new)
+                self._root.rmdir(staged)
+                self._changed(staged, new)
+                return
+            self._root.rmdir(new)
+        self._root.rename(staged, new)
+        self._changed(staged, new)
+
+    def _make_folder(self, intent: Intent) -> None:
+        new = in_copy(intent.path)
+        found = self._root.stat_or_none(new)
+        if found is not None and stat_module.S_ISDIR(found.st_mode):
+            return
+        if found is not None:
+            # A file that became a folder.
+            assert intent.held is not None
+            held = in_retired(intent.held)
+            self._make_folder_for(held)
+            if self._can.exchange:
+                if self._root.stat_or_none(held) is None:
+                    self._root.mkdir(held)
+                self._root.exchange(held, new)
+                self._changed(held, new)
+                return
+            self._root.rename(new, held)
+            self._changed(held)
+        self._root.mkdir(new)
+        self._changed(new)
+
+    def _move(self, intent: Intent) -> None:
+        assert intent.source is not None and intent.stat is not None
+        old, new = in_copy(intent.source), in_copy(intent.path)
+        found = self._root.stat_or_none(old)
+        there = self._root.stat_or_none(new)
+        if found is None:
+            if there is None:
+                raise FileNotFoundError(errno.ENOENT, "missing on the secondary", os.fsdecode(old))
+            return
+        if there is not None and (found.st_ino, found.st_dev) != (there.st_ino, there.st_dev):
+            raise FileExistsError(errno.EEXIST, "the new name is taken on the secondary", os.fsdecode(new))
+        if intent.stat.kind is Kind.FOLDER:
+            self._root.rename_folder(old, new)
+        else:
+            self._root.rename(old, new)
+        self._changed(old, new)
+
+    def _rename_into(self, old: bytes, held: bytes) -> None:
+        found = self._root.stat_or_none(old)
+        if found is None:
+            if self._root.stat_or_none(held) is None:
+                raise FileNotFoundError(errno.ENOENT, "missing on the secondary", os.fsdecode(old))
+            return
+        self._make_folder_for(held)
+        if self._root.stat_or_none(held) is not None:
+            raise FileExistsError(errno.EEXIST, "the name is taken", os.fsdecode(held))
+        if stat_module.S_ISDIR(found.st_mode):
+            self._root.rename_folder(old, held)
+        else:
+            self._root.rename(old, held)
+        self._changed(old, held)
+
+    def _remove_folder(self, path: bytes) -> None:
+        try:
+            self._root.rmdir(path)
+        except FileNotFoundError:
+            return
+        self._changed(path)
+
+    def _expire(self, path: bytes) -> None:
+        found = self._root.stat_or_none(path)
+        if found is not None:
+            if stat_module.S_ISDIR(found.st_mode):
+                self._root.remove_tree(path)
+            else:
+                self._root.unlink(path)
+            self._changed(path)
+        self.prune(path)
+
+    def _make_folder_for(self, path: bytes) -> None:
+        for made in self._root.make_folders(split(path)[0]):
+            self._changed(made)
+
+    def _same_file(self, one: bytes, other: bytes) -> bool:
+        first, second = self._root.stat_or_none(one), self._root.stat_or_none(other)
+        return (
+            first is not None and second is not None and (first.st_dev, first.st_ino) == (second.st_dev, second.st_ino)
+        )
+
+    def _changed(self, *paths: bytes) -> None:
+        for path in paths:
+            self._barrier.names_changed(split(path)[0])
+
+
+def _looks_like(found: os.stat_result, wanted: Stat | None) -> bool:
+    """By kind and size, and by time to two seconds: the coarsest step of a file system we meet (FAT)."""
+    if wanted is None:
+        return False
+    try:
+        now = Stat.of(found)
+    except KeyError:
+        return False
+    return (
+        now.kind is wanted.kind
+        and now.size_bytes == wanted.size_bytes
+        and abs(now.mtime_ns - wanted.mtime_ns) < 2_000_000_000
+    )

@@ -1,0 +1,178 @@
+"""The commit protocol: from staged files to names and a manifest that says so.
+
+    stage → journal → keep the old → BARRIER → name → BARRIER → settle
+
+1. The caller has written the new files into ``staging/``, not yet synced.
+2. The intents are made durable in the journal.
+3. Old versions get their second name below ``retired/``.
+4. The first barrier: new content and old names are durable.
+5. Names change in the copy.
+6. The second barrier: the names are durable.
+7. The manifest takes over the results and empties the journal, in one transaction.
+
+A crash before 4 leaves staged files of unknown content: the checksum in the journal tells. A
+crash after it leaves names of which each is old or new. ``reconcile`` finishes either.
+"""
+
+from __future__ import annotations
+
+import errno
+from typing import NamedTuple
+
+from nightferry.errors import Failed
+from nightferry.manifest.plan import Item
+from nightferry.manifest.records import Intent
+from nightferry.night.carry import Carrier, in_copy, in_retired
+from nightferry.night.context import NO_ROOM, UNLISTED, UNSUPPORTED, Night
+from nightferry.tree.durability import SyncFailed
+from nightferry.tree.root import split
+
+# What one batch may hold: enough that barriers are rare, little enough that a crash costs little.
+BATCH_INTENTS_LIMIT = 2_000
+BATCH_BYTES_LIMIT = 1 << 30
+
+# Errors that concern the drive and not the one name: nothing more can be done there tonight.
+_DRIVE_ERRORS = {errno.EIO, errno.EROFS, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESHUTDOWN, errno.ENOMEDIUM}
+_NO_ROOM = {errno.ENOSPC, errno.EDQUOT}
+_NOT_EMPTY = {errno.ENOTEMPTY, errno.EEXIST}
+_NAME_REFUSED = {errno.EINVAL, errno.EILSEQ, errno.ENAMETOOLONG}
+
+
+class Pending(NamedTuple):
+    intent: Intent
+    item: Item | None = None
+    copied: bool = False  # new bytes, to be read back
+    size_bytes: int = 0  # expire: what goes with it
+
+
+class Batch:
+    """Intents that go through the protocol together."""
+
+    def __init__(self, night: Night) -> None:
+        self._night = night
+        self._carrier = Carrier(night.secondary, night.barrier, night.capabilities)
+        self.pending: list[Pending] = []
+        self._size_bytes = 0
+
+    def __len__(self) -> int:
+        return len(self.pending)
+
+    def add(self, pending: Pending, size_bytes: int = 0) -> None:
+        self.pending.append(pending)
+        self._size_bytes += size_bytes
+
+    @property
+    def full(self) -> bool:
+        return len(self.pending) >= BATCH_INTENTS_LIMIT or self._size_bytes >= BATCH_BYTES_LIMIT
+
+    def commit(self) -> list[Pending]:
+        """Carries all out; returns those that were. What the secondary refused is named in the report.
+
+        Raises ``SyncFailed`` with everything withdrawn, where the new content could not be made
+        durable: it has to be written again. Raises ``Failed`` where the drive gives up.
+        """
+        night, pending = self._night, self.pending
+        self.pending, self._size_bytes = [], 0
+        if not pending:
+            return []
+        night.manifest.journal.write([each.intent for each in pending], night.number)
+        kept = []
+        for each in pending:
+            try:
+                self._carrier.keep(each.intent)
+                kept.append(each)
+            except OSError as error:
+                self._refused(each, error)
+        try:
+            night.barrier.wait()
+        except SyncFailed:
+            for each in kept:
+                self._withdraw(each)
+            night.manifest.journal.settle([], night.number)
+            raise
+        done = []
+        for each in kept:
+            try:
+                self._carrier.carry_out(each.intent)
+                done.append(each)
+            except OSError as error:
+                self._refused(each, error)
+        try:
+            night.barrier.wait()
+        except SyncFailed as error:
+            raise drive_failed(error) from error
+        night.manifest.journal.settle([each.intent for each in done], night.number)
+        return done
+
+    def _refused(self, each: Pending, error: OSError) -> None:
+        if error.errno in _DRIVE_ERRORS:
+            raise drive_failed(error) from error
+        if each.intent.action == "remove_folder" and error.errno in _NOT_EMPTY:
+            return  # `retire` looks at what is left in it
+        self._withdraw(each)
+        leave_out_refused(self._night, each.intent.path, error)
+
+    def _withdraw(self, each: Pending) -> None:
+        try:
+            self._carrier.withdraw(each.intent)
+        except OSError as error:
+            raise drive_failed(error) from error
+
+
+def leave_out_refused(night: Night, path: bytes, error: OSError) -> None:
+    """Names a file that the secondary would not take."""
+    if error.errno in _NO_ROOM:
+        night.leave_out(NO_ROOM, path, "the secondary is full")
+    elif error.errno in _NAME_REFUSED:
+        refuse(night, path, "the secondary's file system cannot hold this name")
+    else:
+        refuse(night, path, f"the secondary refused it: {error.strerror}")
+
+
+def refuse(night: Night, path: bytes, why: str) -> None:
+    """A file that this secondary cannot take, while the primary can: the night is not complete."""
+    night.tally.refused += 1
+    night.leave_out(UNSUPPORTED, path, why)
+    night.plan.mark_incomplete(split(path)[0])
+
+
+def drive_failed(error: OSError) -> Failed:
+    return Failed(
+        f"the secondary reports an error that is not about one file ({error.strerror or error}): see the system log"
+        " for that drive, check cable and power; what was finished is safe, and the next run carries on from there"
+    )
+
+
+def free_held(night: Night, path: bytes) -> bytes:
+    """A name below ``retired/`` for what stands at ``path``: under this run's stamp, or beside it.
+
+    Raises ``OSError`` where the folder for it cannot be made.
+    """
+    for attempt in range(1, 1000):
+        stamp = night.stamp.encode() + (b"" if attempt == 1 else b"~%d" % attempt)
+        held = stamp + b"/" + path
+        try:
+            for made in night.secondary.make_folders(split(in_retired(held))[0]):
+                night.barrier.names_changed(split(made)[0])
+            if night.secondary.stat_or_none(in_retired(held)) is None:
+                return held
+        except (NotADirectoryError, FileExistsError):
+            pass  # a file of that name was retired where a folder is needed now
+    raise OSError(errno.EEXIST, "no free name below retired/")
+
+
+def clear_the_way(night: Night, batch: Batch, path: bytes) -> bool:
+    """Makes sure that a name new to the copy is free there; False where it cannot be used.
+
+    Something that no run put there is moved to ``retired/``, and named in the report.
+    """
+    found = night.secondary.stat_or_none(in_copy(path))
+    if found is None:
+        return True
+    folder, name = split(path)
+    if not night.capabilities.case_sensitive and name not in night.secondary.names(in_copy(folder)):
+        refuse(night, path, "on the secondary it has the same name as another file (upper and lower case)")
+        return False
+    night.leave_out(UNLISTED, path, "something on the secondary that no run put there was moved to retired/")
+    batch.add(Pending(Intent("unlisted", path, held=free_held(night, path), reason="unlisted")))
+    return True

@@ -1,0 +1,203 @@
+"""What the phases of one run hold in common."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from nightferry.manifest.manifest import Manifest
+from nightferry.manifest.plan import Plan
+from nightferry.manifest.records import LeftOut
+from nightferry.manifest.runs import LEFT_OUT_LIMIT
+from nightferry.settings import PairSettings
+from nightferry.tree.content import Buffers
+from nightferry.tree.digests import Algorithm
+from nightferry.tree.durability import Barrier
+from nightferry.tree.effects import Effects
+from nightferry.tree.root import Root, split
+from nightferry.volumes.capabilities import Capabilities
+
+COPY = b"copy"
+RETIRED = b"retired"
+STAGING = b"staging"
+RECORDS = b"records"
+
+
+class Clock:
+    """Time, as a value that a test can move. Seconds; ``now_s`` is Unix time and may be wrong."""
+
+    def now_s(self) -> float:
+        return time.time()
+
+    def monotonic_s(self) -> float:
+        return time.monotonic()
+
+    def sleep(self, seconds: float) -> None:
+        time.sleep(seconds)
+
+
+class Interrupted(Exception):
+    """The run was asked to stop, or its window closed; what is finished stays."""
+
+
+class Stop:
+    """Whether to go on. Asked between files and every few blocks within one."""
+
+    def __init__(self, clock: Clock, deadline_s: float | None = None) -> None:
+        """``deadline_s`` counts on the monotonic clock."""
+        self._clock = clock
+        self._deadline_s = deadline_s
+        self._reason: str | None = None
+
+    def request(self, reason: str) -> None:
+        self._reason = self._reason or reason
+
+    def left_s(self) -> float | None:
+        return None if self._deadline_s is None else self._deadline_s - self._clock.monotonic_s()
+
+    @property
+    def reason(self) -> str | None:
+        left_s = self.left_s()
+        if self._reason is None and left_s is not None and left_s <= 0:
+            self._reason = "the window closed"
+        return self._reason
+
+    def __call__(self) -> bool:
+        return self.reason is not None
+
+    def check(self) -> None:
+        """Raises ``Interrupted`` where the run is to stop."""
+        if self.reason is not None:
+            raise Interrupted(self.reason)
+
+
+class Progress(Protocol):
+    """Who watches a run. Totals are None where they are not known yet."""
+
+    def phase(self, name: str, files: int | None = None, size_bytes: int | None = None) -> None: ...
+
+    def advance(self, files: int = 0, size_bytes: int = 0) -> None: ...
+
+    def note(self, event: str, **details: object) -> None: ...
+
+
+class Unwatched:
+    """Nobody watches."""
+
+    def phase(self, name: str, files: int | None = None, size_bytes: int | None = None) -> None:
+        pass
+
+    def advance(self, files: int = 0, size_bytes: int = 0) -> None:
+        pass
+
+    def note(self, event: str, **details: object) -> None:
+        pass
+
+
+@dataclass
+class Tally:
+    """What a run did, counted. Bytes are those of the files' content."""
+
+    scanned_files: int = 0
+    scanned_folders: int = 0
+    added: int = 0
+    added_bytes: int = 0
+    changed: int = 0
+    changed_bytes: int = 0
+    moved: int = 0
+    moved_bytes: int = 0
+    removed: int = 0
+    removed_bytes: int = 0
+    metadata: int = 0
+    folders_added: int = 0
+    folders_moved: int = 0
+    folders_removed: int = 0
+    folders_metadata: int = 0
+    linked: int = 0  # of the added and changed: not copied, since the content was there
+    read_bytes: int = 0
+    written_bytes: int = 0
+    read_back_files: int = 0
+    read_back_bytes: int = 0
+    expired: int = 0
+    expired_bytes: int = 0
+    put_back_dates: int = 0
+    unreadable: int = 0
+    unsettled: int = 0
+    unsupported: int = 0
+    refused: int = 0  # of the unsupported: files that this secondary cannot take
+    other_mounts: int = 0
+    no_room: int = 0
+    withheld: int = 0
+    damage: int = 0
+    finished_after_crash: int = 0
+
+
+# The words for what was not copied, and the counter of each.
+UNREADABLE, UNSETTLED, UNSUPPORTED = "unreadable", "unsettled", "unsupported"
+OTHER_MOUNT, NO_ROOM, UNLISTED = "other mount", "no room", "unlisted"
+_COUNTERS = {
+    UNREADABLE: "unreadable",
+    UNSETTLED: "unsettled",
+    UNSUPPORTED: "unsupported",
+    OTHER_MOUNT: "other_mounts",
+    NO_ROOM: "no_room",
+}
+
+
+@dataclass
+class Night:
+    """One run over one pair, from preflight to report."""
+
+    settings: PairSettings
+    manifest: Manifest
+    plan: Plan
+    primary: Root
+    secondary: Root
+    effects: Effects
+    capabilities: Capabilities
+    barrier: Barrier
+    clock: Clock
+    stop: Stop
+    progress: Progress
+    number: int
+    stamp: str
+    algorithm: Algorithm
+    buffers: Buffers
+    mounted_below: frozenset[bytes] = frozenset()
+    excludes: Callable[[bytes, bool], bool] = lambda path, is_folder: False
+    excludes_seed: int = 0
+    tally: Tally = field(default_factory=Tally)
+    notes: list[str] = field(default_factory=list)
+    metadata_lost: set[str] = field(default_factory=set)
+    _left_out: list[LeftOut] = field(default_factory=list)
+    _left_out_written: int = 0
+    _staged: int = 0
+
+    def leave_out(self, kind: str, path: bytes, detail: str) -> None:
+        """Names what could not be copied; the folder is looked at in full again tomorrow."""
+        counter = _COUNTERS.get(kind)
+        if counter is not None:
+            setattr(self.tally, counter, getattr(self.tally, counter) + 1)
+        if kind not in (UNSUPPORTED, OTHER_MOUNT):
+            self.plan.mark_incomplete(split(path)[0])
+        if self._left_out_written + len(self._left_out) < LEFT_OUT_LIMIT:
+            self._left_out.append(LeftOut(kind, path, detail))
+        self.progress.note("not copied", kind=kind, path=path, why=detail)
+
+    def take_left_out(self) -> list[LeftOut]:
+        """Those not yet entered in the manifest."""
+        taken, self._left_out = self._left_out, []
+        self._left_out_written += len(taken)
+        return taken
+
+    def note(self, sentence: str) -> None:
+        """Something for the report that concerns no single file. Said once."""
+        if sentence not in self.notes:
+            self.notes.append(sentence)
+            self.progress.note("note", text=sentence)
+
+    def staging_name(self) -> bytes:
+        self._staged += 1
+        return b"%s/%d-%d" % (STAGING, self.number, self._staged)

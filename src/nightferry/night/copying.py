@@ -1,0 +1,260 @@
+"""Copy: what is new or changed goes from the primary into the copy, in batches."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from nightferry.manifest.plan import Item, Step
+from nightferry.manifest.records import Entry, Intent
+from nightferry.night.carry import in_copy
+from nightferry.night.commit import Batch, Pending, clear_the_way, drive_failed, free_held, leave_out_refused, refuse
+from nightferry.night.context import NO_ROOM, UNREADABLE, UNSETTLED, Night
+from nightferry.night.readback import read_back
+from nightferry.night.reading import Unreadable, Unsettled
+from nightferry.night.stage import Staged, stage_file, stage_from_base, stage_link, stage_symlink
+from nightferry.tree.content import WriteFailed
+from nightferry.tree.durability import SyncFailed
+from nightferry.tree.metadata import Kind
+from nightferry.tree.root import split
+from nightferry.volumes.filesystem import room
+
+# Files that changed while they were read, tried once more at the end.
+RETRY_LIMIT = 10_000
+# Room is asked of the file system again after so many bytes were written.
+ROOM_EVERY_BYTES = 256 << 20
+
+
+class Copier:
+    """One pass over planned items; ``run`` for each of the night's two, ``retry`` at the end."""
+
+    def __init__(self, night: Night) -> None:
+        self._night = night
+        self._batch = Batch(night)
+        self._staged: dict[int, tuple[bytes, Staged]] = {}  # by inode: multiply linked files of this batch
+        self._again: list[Item] = []
+        self._room_bytes = 0
+        self._since_room_bytes = ROOM_EVERY_BYTES
+        self._is_retry = False
+        self._is_replacing_bad = False
+
+    def run(self, items: Iterator[Item]) -> None:
+        """Raises ``Interrupted`` and ``Failed``; what was staged but not committed is left to the next start."""
+        for item in items:
+            self._night.stop.check()
+            self._one(item)
+            if self._batch.full:
+                self._commit()
+        self._commit()
+
+    def retry(self) -> None:
+        """Files that changed while they were read, once more; still changing, they wait for tomorrow."""
+        again, self._again, self._is_retry = self._again, [], True
+        self.run(iter(again))
+        self._is_retry = False
+
+    # --- one file
+
+    def _one(self, item: Item) -> None:
+        night = self._night
+        folder, name = split(item.path)
+        parent = night.manifest.entries.find(folder)
+        if parent is None or parent.stat.kind is not Kind.FOLDER:
+            night.tally.withheld += 1  # its folder is held back, or was refused and is named
+            night.plan.mark_incomplete(folder)
+            return
+        then = night.manifest.entries.child(parent.id, name)
+        try:
+            if then is None and not self._name_is_free(item):
+                return
+            if not self._has_room(item):
+                night.leave_out(NO_ROOM, item.path, "the secondary has no room for it")
+                return
+            self._add(item, then, self._stage(item, then))
+        except Unreadable as error:
+            night.leave_out(UNREADABLE, item.path, str(error))
+        except Unsettled as error:
+            if self._is_retry or len(self._again) >= RETRY_LIMIT:
+                night.leave_out(UNSETTLED, item.path, f"{error}; the next run tries again")
+            else:
+                self._again.append(item)
+        except WriteFailed as error:
+            self._refused(item, error.__cause__ if isinstance(error.__cause__, OSError) else OSError(str(error)))
+        except SyncFailed as error:
+            raise drive_failed(error) from error
+        except OSError as error:
+            self._refused(item, error)
+
+    def _refused(self, item: Item, error: OSError) -> None:
+        self._since_room_bytes = ROOM_EVERY_BYTES
+        leave_out_refused(self._night, item.path, error)
+
+    def _name_is_free(self, item: Item) -> bool:
+        night = self._night
+        if not night.capabilities.raw_names and not _can_hold(night, split(item.path)[1]):
+            refuse(night, item.path, "the secondary's file system cannot hold this name")
+            return False
+        return clear_the_way(night, self._batch, item.path)
+
+    def _has_room(self, item: Item) -> bool:
+        needed = min(item.stat.size_bytes, item.stat.allocated_bytes + 4096)
+        if not self._night.capabilities.sparse:
+            needed = item.stat.size_bytes
+        if self._since_room_bytes + needed >= ROOM_EVERY_BYTES:
+            free_bytes = room(self._night.secondary.fd, self._night.effects).free_bytes
+            self._room_bytes = free_bytes - self._night.settings.keep_free
+            self._since_room_bytes = 0
+        if needed and needed > self._room_bytes:
+            return False
+        self._room_bytes -= needed
+        self._since_room_bytes += needed
+        return True
+
+    def _stage(self, item: Item, then: Entry | None) -> Staged:
+        night = self._night
+        if item.stat.kind is Kind.SYMLINK:
+            return stage_symlink(night, item)
+        if item.stat.nlink > 1 and night.capabilities.hard_links and not self._is_replacing_bad:
+            linked = self._stage_linked(item)
+            if linked is not None:
+                return linked
+        elif item.base is not None:
+            base = night.manifest.entries.by_id(item.base)
+            linked = None if base is None else stage_from_base(night, item, base)
+            if linked is not None:
+                return linked
+        # Compared with what the copy has, unless that is known to be bad.
+        return stage_file(night, item, None if self._is_replacing_bad else then)
+
+    def _stage_linked(self, item: Item) -> Staged | None:
+        """Another name of a file that was staged in this batch, or that the copy has in this very state."""
+        night = self._night
+        staged = self._staged.get(item.stat.inode)
+        if staged is not None:
+            leader, first = staged
+            if _same_state(first, item):
+                return stage_link(night, item, leader, first.stat, first.content, first.xattrs)
+        for known in night.manifest.entries.by_inode(item.stat.inode):
+            if known.stat.kind is Kind.FILE and known.stat[1:5] == item.stat[1:5]:  # size, mtime, ctime, inode
+                path = night.manifest.entries.path(known.id)
+                if path == item.path or night.secondary.stat_or_none(in_copy(path)) is None:
+                    continue
+                xattrs = night.manifest.entries.xattrs(known.xattrs)
+                return stage_link(night, item, in_copy(path), item.stat, known.content, xattrs)
+        return None
+
+    def _add(self, item: Item, then: Entry | None, staged: Staged) -> None:
+        night = self._night
+        xattrs = night.manifest.entries.xattrs_row(staged.xattrs)
+        if staged.same_as_before:
+            assert then is not None
+            night.plan.revise(
+                item, Step.ALTERED, entry=then.id, digest=then.content.digest, algorithm=then.content.algorithm
+            )
+            return
+        if then is not None and then.content == staged.content and staged.linked:
+            # The same bytes, now shared with other names: nothing is displaced.
+            held, reason = None, "metadata"
+        else:
+            held = self._held_for(item, then)
+            reason = "decayed" if self._is_replacing_bad else "changed"
+        action = "place" if staged.name is not None else "note"
+        intent = Intent(
+            action, item.path, None if then is None else then.id, staged=staged.name, held=held, reason=reason,
+            stat=staged.stat, content=staged.content, xattrs=xattrs, read_primary_s=int(night.clock.now_s()),
+        )  # fmt: skip
+        if item.stat.nlink > 1 and staged.name is not None and not staged.linked:
+            self._staged[staged.stat.inode] = (staged.name, staged)
+        self._batch.add(
+            Pending(intent, item, copied=not staged.linked and item.stat.kind is Kind.FILE),
+            0 if staged.linked else staged.stat.size_bytes,
+        )
+
+    def _held_for(self, item: Item, then: Entry | None) -> bytes | None:
+        night = self._night
+        if then is None or then.stat.kind is Kind.FOLDER:
+            return None
+        if then.stat.kind is Kind.SYMLINK and not night.capabilities.symlinks:
+            return None
+        if night.secondary.stat_or_none(in_copy(item.path)) is None:
+            night.manifest.runs.find_damage(
+                item.path, "secondary", "missing", "copy", night.number, night.clock.now_s(),
+                "the copy of this file was gone when its new version was to replace it",
+            )  # fmt: skip
+            night.manifest.runs.close_damage(item.path, "secondary", night.number, "replaced by the new version")
+            night.tally.damage += 1
+            return None
+        return free_held(night, item.path)
+
+    # --- a batch
+
+    def _commit(self) -> None:
+        night = self._night
+        pending = list(self._batch.pending)
+        self._staged.clear()
+        try:
+            done = self._batch.commit()
+        except SyncFailed as first:
+            # The pages that failed are marked clean: only writing them again can make them durable.
+            night.note("The secondary failed to make a batch durable; it was written again.")
+            done = self._write_again(pending, first)
+        for each in done:
+            if each.item is not None:
+                self._count(each)
+        read_back(night, [each for each in done if each.copied], self._copy_again)
+
+    def _write_again(self, pending: list[Pending], first: SyncFailed) -> list[Pending]:
+        for each in pending:
+            if each.item is not None:
+                self._one(each.item)
+        self._staged.clear()
+        try:
+            return self._batch.commit()
+        except SyncFailed as second:
+            raise drive_failed(second) from first
+
+    def _copy_again(self, bad: Pending) -> list[Pending]:
+        """Replaces a copy that reads back wrong; the bad bytes go to ``retired/``."""
+        assert bad.item is not None
+        self._is_replacing_bad = True
+        self._one(bad.item._replace(base=None))
+        self._is_replacing_bad = False
+        try:
+            return self._batch.commit()
+        except SyncFailed as error:
+            raise drive_failed(error) from error
+
+    def _count(self, each: Pending) -> None:
+        item, tally = each.item, self._night.tally
+        assert item is not None and each.intent.stat is not None
+        tally.linked += not each.copied and item.stat.kind is Kind.FILE
+        if each.intent.reason == "metadata":
+            tally.metadata += 1
+        elif each.intent.reason == "decayed":
+            pass  # counted when it was first placed
+        elif each.intent.entry is None:
+            tally.added += 1
+            tally.added_bytes += each.intent.stat.size_bytes
+        else:
+            tally.changed += 1
+            tally.changed_bytes += each.intent.stat.size_bytes
+        self._night.progress.advance(files=1)
+
+
+def _same_state(first: Staged, item: Item) -> bool:
+    return (first.stat.size_bytes, first.stat.mtime_ns, first.stat.ctime_ns) == (
+        item.stat.size_bytes,
+        item.stat.mtime_ns,
+        item.stat.ctime_ns,
+    )
+
+
+def _can_hold(night: Night, name: bytes) -> bool:
+    """Tries a name on file systems that refuse some, before a file is copied in vain."""
+    path = b"staging/" + name
+    try:
+        night.effects.close(night.secondary.create(path))
+        held = name in night.secondary.names(b"staging")
+        night.secondary.unlink(path)
+        return held
+    except OSError:
+        return False

@@ -1,0 +1,291 @@
+"""Making two drives a pair, and taking over the state of one from its secondary."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from nightferry.errors import Failed, WrongDrive
+from nightferry.manifest.manifest import FILE_NAME, Manifest, generation_of
+from nightferry.night.context import COPY
+from nightferry.night.preflight import check_layout, check_there, lock_pair, look_at
+from nightferry.night.seal import MANIFEST, PREVIOUS
+from nightferry.settings import PairSettings
+from nightferry.tree.effects import Effects
+from nightferry.tree.root import Root
+from nightferry.units import show_text
+from nightferry.volumes.card import Card, PairEntry, new_id, with_pair
+from nightferry.volumes.cardfile import write_card
+from nightferry.volumes.filesystem import Room, filesystem_uuid, room
+from nightferry.volumes.lock import lock_descriptor
+from nightferry.volumes.mounts import Mount, is_mount_point, mount_of, relation
+from nightferry.volumes.pairing import Found, verify_apart, verify_mounted, verify_pair
+
+
+@dataclass(frozen=True)
+class Side:
+    """One drive as found, for a person to look at before it is written to."""
+
+    role: str
+    path: Path
+    file_system: str
+    source: bytes
+    room: Room
+    names: int  # names at its root, the drive's own left out
+    has_card: bool
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What ``pair`` is about to do."""
+
+    pair: str
+    action: str  # "create" cards and state; "adopt" the state from the secondary; "none": it is a pair already
+    primary: Side
+    secondary: Side
+    same_file_system: bool
+    generation: int | None = None  # adopt: of the state found on the secondary
+
+
+def make_pair(
+    settings: PairSettings,
+    state_dir: Path,
+    confirm: Callable[[Proposal], bool],
+    *,
+    effects: Effects | None = None,
+) -> Proposal | None:
+    """Makes the configured drives a pair after ``confirm`` agreed; None where it did not.
+
+    Nothing is written before. Raises ``WrongDrive``, ``WrongUse``, ``Busy`` and ``Failed``.
+    """
+    effects = effects or Effects()
+    for role, path in (("primary", settings.primary), ("secondary", settings.secondary)):
+        check_there(settings, role, path)
+    how = relation(settings.primary, settings.secondary)
+    verify_apart(settings.name, settings.primary, settings.secondary, how)
+    if settings.require_mount:
+        verify_mounted(settings.name, "primary", settings.primary, is_mount_point(settings.primary))
+        verify_mounted(settings.name, "secondary", settings.secondary, is_mount_point(settings.secondary))
+    with ExitStack() as stack:
+        primary = stack.enter_context(_Opened("primary", settings.primary, effects))
+        secondary = stack.enter_context(_Opened("secondary", settings.secondary, effects))
+        mounts = (mount_of(settings.primary), mount_of(settings.secondary))
+        _check_writable(settings, mounts)
+        found = (
+            look_at(settings.primary, primary.fd, effects),
+            look_at(settings.secondary, secondary.fd, effects),
+        )
+        entry = _present_entry(settings, found, how)
+        folder = state_dir / settings.name
+        proposal = _propose(settings, folder, primary, secondary, mounts, found, entry)
+        if proposal.action == "none":
+            return proposal
+        if not confirm(proposal):
+            return None
+        stack.enter_context(lock_pair(state_dir, settings.name, "pair"))
+        lock_descriptor(secondary.fd, f"the drive at {show_text(str(settings.secondary))}")
+        if proposal.action == "adopt":
+            assert entry is not None
+            _adopt(settings, folder, secondary, entry, effects)
+        else:
+            _create(settings, folder, primary, secondary, mounts, found, effects)
+        return proposal
+
+
+class _Opened(Root):
+    """A root opened for the time of a ``with`` block."""
+
+    def __init__(self, role: str, path: Path, effects: Effects) -> None:
+        try:
+            fd = effects.open(os.path.realpath(path), os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+        except OSError as error:
+            raise WrongDrive(
+                f"The {role} at {show_text(str(path))} cannot be opened ({error.strerror}); run as a user that may"
+                " read and write it."
+            ) from error
+        super().__init__(fd, effects)
+
+    def __enter__(self) -> Root:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+
+def _check_writable(settings: PairSettings, mounts: tuple[Mount, Mount]) -> None:
+    for role, path, mount in zip(("primary", "secondary"), (settings.primary, settings.secondary), mounts, strict=True):
+        if mount.read_only:
+            raise WrongDrive(
+                f"The {role} at {show_text(str(path))} is mounted read-only, and its identity card has to be written:"
+                " mount it for writing, then run `nightferry pair` again."
+            )
+
+
+def _present_entry(settings: PairSettings, found: tuple[Found, Found], how: str) -> PairEntry | None:
+    """The pair these two drives are already; None where at least one has no card, or not for this pair."""
+    primary, secondary = found
+    if secondary.card is None and (primary.card is None or not _has_pair(primary.card, settings.name)):
+        if primary.moved is None:
+            return None
+    elif secondary.card is None:
+        assert primary.card is not None
+        raise WrongDrive(
+            f'The primary at {show_text(str(settings.primary))} already belongs to a pair "{settings.name}" with'
+            f" another drive, and the drive at {show_text(str(settings.secondary))} is new: plug in the pair's"
+            " secondary, or give the new drive a pair of its own under another name (two pairs may share a primary)."
+        )
+    elif primary.card is None:
+        raise WrongDrive(
+            f"The drive at {show_text(str(settings.secondary))} is the secondary of a pair"
+            f' "{secondary.card.pairs[0].name if secondary.card.pairs else "?"}", and the drive at'
+            f" {show_text(str(settings.primary))} is not its primary: nothing was written. Plug in that primary, or use"
+            " another drive as secondary."
+        )
+    return verify_pair(settings.name, primary, secondary, how, require_mount=settings.require_mount)  # type: ignore[arg-type]
+
+
+def _has_pair(card: Card, name: str) -> bool:
+    return any(pair.name == name for pair in card.pairs)
+
+
+def _propose(
+    settings: PairSettings,
+    folder: Path,
+    primary: Root,
+    secondary: Root,
+    mounts: tuple[Mount, Mount],
+    found: tuple[Found, Found],
+    entry: PairEntry | None,
+) -> Proposal:
+    sides = [
+        Side(role, each.path, mount.file_system, mount.source, room(root.fd, root.effects),
+             sum(not name.startswith(b".nightferry") and name != b"lost+found" for name in root.names(b"")),
+             each.card is not None)
+        for role, root, mount, each in zip(("primary", "secondary"), (primary, secondary), mounts, found, strict=True)
+    ]  # fmt: skip
+    same = primary.device == secondary.device
+    if entry is not None:
+        if (folder / FILE_NAME).exists():
+            return Proposal(settings.name, "none", sides[0], sides[1], same)
+        return Proposal(settings.name, "adopt", sides[0], sides[1], same, _newest(secondary)[1])
+    if (folder / FILE_NAME).exists():
+        raise WrongDrive(
+            f'There is the state of another pair "{settings.name}" in {show_text(str(folder))}: move that folder away'
+            " first, or use another name for this pair."
+        )
+    _check_empty(settings, secondary)
+    return Proposal(settings.name, "create", sides[0], sides[1], same)
+
+
+def _check_empty(settings: PairSettings, secondary: Root) -> None:
+    if secondary.stat_or_none(COPY) is not None and secondary.names(COPY):
+        raise WrongDrive(
+            f"The drive at {show_text(str(settings.secondary))} has content in copy/ that no run put there, and no"
+            " identity card: nothing was written. Move that content elsewhere, or use another drive."
+        )
+
+
+def _create(
+    settings: PairSettings,
+    folder: Path,
+    primary: Root,
+    secondary: Root,
+    mounts: tuple[Mount, Mount],
+    found: tuple[Found, Found],
+    effects: Effects,
+) -> None:
+    """The secondary first and the primary last: cut off in between, `pair` can be run again."""
+    pair_id = new_id()
+    now = datetime.now(UTC).replace(microsecond=0)
+    primary_card = found[0].card or _new_card(primary, mounts[0], now)
+    secondary_card = found[1].card or _new_card(secondary, mounts[1], now)
+    check_layout(secondary, settings, copy_expected=False)
+    try:
+        manifest = Manifest.create(folder / FILE_NAME, effects, pair_id=pair_id, pair_name=settings.name)
+        manifest.close()
+        write_card(
+            primary.fd,
+            with_pair(primary_card, PairEntry(pair_id, settings.name, "primary", secondary_card.volume)),
+            effects,
+            file_system=mounts[0].file_system,
+        )
+        write_card(
+            secondary.fd,
+            with_pair(secondary_card, PairEntry(pair_id, settings.name, "secondary", primary_card.volume)),
+            effects,
+            file_system=mounts[1].file_system,
+        )
+    except OSError as error:
+        _forget(folder)
+        raise Failed(
+            f'The pair "{settings.name}" could not be made ({error.strerror or error}): make room on both drives, or'
+            " run as a user that may write to both, then run `nightferry pair` again."
+        ) from error
+    except BaseException:
+        _forget(folder)
+        raise
+
+
+def _forget(folder: Path) -> None:
+    for suffix in ("", "-wal", "-shm"):
+        (folder / (FILE_NAME + suffix)).unlink(missing_ok=True)
+
+
+def _new_card(root: Root, mount: Mount, now: datetime) -> Card:
+    return Card(new_id(), now, filesystem_uuid(root.fd, mount) or "", 0, ())
+
+
+# --- taking a pair over from its secondary
+
+
+def _newest(secondary: Root) -> tuple[bytes | None, int | None]:
+    """The newest readable sealed manifest and its generation."""
+    best: tuple[bytes | None, int | None] = (None, None)
+    for name in (MANIFEST, PREVIOUS):
+        if secondary.stat_or_none(name) is None:
+            continue
+        generation = generation_of(f"/proc/self/fd/{secondary.fd}/{os.fsdecode(name)}")
+        if generation is not None and (best[1] is None or generation > best[1]):
+            best = (name, generation)
+    return best
+
+
+def _adopt(settings: PairSettings, folder: Path, secondary: Root, entry: PairEntry, effects: Effects) -> None:
+    """Copies the sealed manifest into the state folder, checked before it counts."""
+    name, _ = _newest(secondary)
+    if name is None:
+        if secondary.stat_or_none(COPY) is not None and secondary.names(COPY):
+            raise Failed(
+                f'The secondary of the pair "{settings.name}" has a copy but no readable manifest in records/; its'
+                " files can be copied off copy/ by hand, and a new drive can be paired."
+            )
+        manifest = Manifest.create(folder / FILE_NAME, effects, pair_id=entry.id, pair_name=settings.name)
+        manifest.close()
+        return
+    source = Manifest.open(Path(f"/proc/self/fd/{secondary.fd}/{os.fsdecode(name)}"), effects, writable=False)
+    temporary = folder / (FILE_NAME + ".new")
+    temporary.unlink(missing_ok=True)
+    try:
+        if source.pair_id != entry.id:
+            raise WrongDrive(
+                "The manifest in records/ of the secondary is that of another pair; nothing was taken over. Plug in the"
+                " secondary of this pair."
+            )
+        source.copy_to(temporary)
+    finally:
+        source.close()
+    fd = os.open(temporary, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+    os.replace(temporary, folder / FILE_NAME)
+    folder_fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(folder_fd)
+    finally:
+        os.close(folder_fd)

@@ -1,0 +1,204 @@
+"""Preflight: both drives are the paired ones, and the state here is theirs. Nothing is written before that."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from nightferry.errors import AbsentDrive, Failed, WrongDrive
+from nightferry.manifest.manifest import FILE_NAME, Manifest, generation_of
+from nightferry.night.context import COPY, RECORDS, RETIRED, STAGING
+from nightferry.night.seal import MANIFEST, PREVIOUS
+from nightferry.settings import PairSettings
+from nightferry.tree.effects import Effects
+from nightferry.tree.root import Root
+from nightferry.units import show_text
+from nightferry.volumes.card import PairEntry
+from nightferry.volumes.cardfile import moved_from_elsewhere, read_card
+from nightferry.volumes.filesystem import filesystem_uuid
+from nightferry.volumes.lock import PairLock, lock_descriptor
+from nightferry.volumes.mounts import Mount, is_mount_point, mount_of, mounted_below, relation
+from nightferry.volumes.pairing import Found, verify_apart, verify_mounted, verify_pair
+from nightferry.volumes.readonly import open_read_only
+
+LAYOUT = (COPY, RETIRED, STAGING, RECORDS, RECORDS + b"/reports")
+
+
+@dataclass
+class Drives:
+    """Both drives of a pair, open and known to be the right ones."""
+
+    entry: PairEntry
+    primary: Root
+    secondary: Root
+    secondary_mount: Mount
+    mounted_below: frozenset[bytes]
+    kernel_enforced: bool  # the kernel itself refuses writes to the primary
+
+
+def state_folder(state_dir: Path, pair: str) -> Path:
+    return state_dir / pair
+
+
+@contextmanager
+def lock_pair(state_dir: Path, pair: str, command: str) -> Iterator[Path]:
+    """The pair's state folder, locked for one command. Raises ``Busy``, ``Failed``."""
+    folder = state_folder(state_dir, pair)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Failed(
+            f"The state folder {show_text(str(folder))} cannot be made ({error.strerror}): run as root, or set"
+            " state_dir to a folder that you may write to."
+        ) from error
+    with PairLock(folder / "lock", command):
+        yield folder
+
+
+@contextmanager
+def open_drives(settings: PairSettings, effects: Effects, *, to_write: bool) -> Iterator[Drives]:
+    """Raises ``WrongDrive`` or ``WrongUse`` where they are not the paired drives, ``Busy`` where another
+    process works on the secondary."""
+    for role, path in (("primary", settings.primary), ("secondary", settings.secondary)):
+        check_there(settings, role, path)
+    how = relation(settings.primary, settings.secondary)
+    verify_apart(settings.name, settings.primary, settings.secondary, how)
+    if settings.require_mount:
+        verify_mounted(settings.name, "primary", settings.primary, is_mount_point(settings.primary))
+        verify_mounted(settings.name, "secondary", settings.secondary, is_mount_point(settings.secondary))
+    with ExitStack() as stack:
+        view = open_read_only(settings.primary, effects)
+        stack.callback(view.close)
+        # The view owns its descriptor, a Root owns another, so that each can close its own.
+        primary = Root(os.dup(view.fd), effects, no_atime=not view.kernel_enforced)
+        stack.callback(primary.close)
+        secondary = Root(_open_secondary(settings.secondary, effects), effects)
+        stack.callback(secondary.close)
+        mount = mount_of(settings.secondary)
+        entry = verify_pair(
+            settings.name,
+            look_at(settings.primary, primary.fd, effects),
+            look_at(settings.secondary, secondary.fd, effects),
+            how,
+            require_mount=settings.require_mount,
+        )
+        if to_write:
+            if mount.read_only:
+                raise WrongDrive(
+                    f'The secondary of the pair "{settings.name}" at {show_text(str(settings.secondary))} is mounted'
+                    " read-only; nothing was written. A file system with errors is often remounted so: look into the"
+                    " system log, check the file system, then mount it for writing."
+                )
+            lock_descriptor(secondary.fd, f"the drive at {show_text(str(settings.secondary))}")
+        yield Drives(entry, primary, secondary, mount, mounted_below(settings.primary), view.kernel_enforced)
+
+
+def check_there(settings: PairSettings, role: str, path: Path) -> None:
+    """Raises ``AbsentDrive`` where the path is not there, ``WrongDrive`` where it is no folder."""
+    try:
+        mode = os.stat(path).st_mode
+    except OSError as error:
+        raise AbsentDrive(
+            f'The {role} of the pair "{settings.name}" is not there: {show_text(str(path))}: {error.strerror};'
+            " plug in and mount that drive, or correct the path in the configuration.",
+            role,
+        ) from error
+    if not stat.S_ISDIR(mode):
+        raise WrongDrive(
+            f'The {role} of the pair "{settings.name}", {show_text(str(path))}, is not a folder; give the folder'
+            " where the drive is mounted."
+        )
+
+
+def look_at(path: Path, fd: int, effects: Effects) -> Found:
+    """What identifies the drive at a path: its card, and whether that card was written there."""
+    card = read_card(fd, effects, str(path))
+    moved = None
+    if card is not None:
+        moved = moved_from_elsewhere(card, fd, effects, filesystem_uuid(fd, mount_of(path)))
+    return Found(path, is_mount_point(path), card, moved)
+
+
+def _open_secondary(path: Path, effects: Effects) -> int:
+    real = os.path.realpath(path)
+    try:
+        return effects.open(real, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    except OSError as error:
+        raise WrongDrive(
+            f"The secondary at {show_text(str(path))} cannot be opened ({error.strerror}); run as a user that may"
+            " read and write it."
+        ) from error
+
+
+def open_manifest(
+    folder: Path, settings: PairSettings, drives: Drives, effects: Effects, *, to_write: bool
+) -> Manifest:
+    """The pair's manifest, once it is known to belong to these drives and to be no older than they are.
+
+    Raises ``Failed`` and ``WrongDrive``.
+    """
+    path = folder / FILE_NAME
+    if not path.exists():
+        raise WrongDrive(
+            f'The state of the pair "{settings.name}" is not in {show_text(str(folder))}, while both drives are'
+            f" paired; run `nightferry pair {settings.name}` to take it over from the secondary."
+        )
+    manifest = Manifest.open(path, effects, writable=to_write)
+    try:
+        if manifest.pair_id != drives.entry.id:
+            raise WrongDrive(
+                f"The state in {show_text(str(folder))} is that of another pair of the same name; move that folder"
+                f" away, then run `nightferry pair {settings.name}` to take this pair over from its secondary."
+            )
+        sealed = sealed_generation(drives.secondary)
+        if sealed is not None and sealed > manifest.generation:
+            raise WrongDrive(
+                f"The state in {show_text(str(folder))} is older than the secondary (generation"
+                f" {manifest.generation} against {sealed}), as after restoring the system disk from an old image;"
+                f" nothing was written. Move that folder away, then run `nightferry pair {settings.name}` to take"
+                " the newer state over from the secondary."
+            )
+    except BaseException:
+        manifest.close()
+        raise
+    return manifest
+
+
+def sealed_generation(secondary: Root) -> int | None:
+    """The newest generation that the secondary's own records speak of."""
+    found = [
+        generation_of(f"/proc/self/fd/{secondary.fd}/{os.fsdecode(name)}")
+        for name in (MANIFEST, PREVIOUS)
+        if secondary.stat_or_none(name) is not None
+    ]
+    return max((number for number in found if number is not None), default=None)
+
+
+def check_layout(secondary: Root, settings: PairSettings, *, copy_expected: bool) -> None:
+    """Makes the folders that may be missing; raises ``WrongDrive`` where the copy itself is gone."""
+    try:
+        for path in LAYOUT:
+            found = secondary.stat_or_none(path)
+            if found is not None and stat.S_ISDIR(found.st_mode):
+                continue
+            if found is not None or (path == COPY and copy_expected):
+                what = "is not a folder" if found is not None else "is missing"
+                raise WrongDrive(
+                    f'On the secondary of the pair "{settings.name}", {show_text(str(settings.secondary))},'
+                    f" {path.decode()}/ {what}; nothing was written. If it was renamed, put it back."
+                )
+            secondary.mkdir(path)
+    except PermissionError as error:
+        raise WrongDrive(
+            f"The secondary at {show_text(str(settings.secondary))} cannot be written ({error.strerror}); run as root,"
+            " or give this user the right to write there."
+        ) from error
+    except OSError as error:
+        raise Failed(
+            f"The secondary at {show_text(str(settings.secondary))} cannot be written ({error.strerror}): make room on"
+            " it, or see the system log for that drive."
+        ) from error

@@ -1,0 +1,165 @@
+"""Reconcile: what a run that was cut off left behind is finished, before anything else.
+
+The journal says what was about to happen; the drive says how far it came; the checksum in the
+journal says whether what stands there is whole. Everything that is whole is carried through to
+the end, the rest is taken back, and the next comparison sees to it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from nightferry.manifest.manifest import Manifest
+from nightferry.manifest.records import Intent
+from nightferry.night.carry import Carrier, in_copy, in_retired
+from nightferry.night.commit import drive_failed
+from nightferry.night.context import RETIRED, STAGING
+from nightferry.tree.content import Buffers, ReadFailed, hash_from_platter
+from nightferry.tree.digests import by_id
+from nightferry.tree.durability import Barrier, SyncFailed
+from nightferry.tree.effects import Effects
+from nightferry.tree.metadata import Kind, Stat
+from nightferry.tree.root import Root, join, split
+from nightferry.volumes.capabilities import Capabilities
+
+
+def reconcile(
+    manifest: Manifest,
+    secondary: Root,
+    effects: Effects,
+    capabilities: Capabilities,
+    barrier: Barrier,
+    buffers: Buffers,
+    should_stop: Callable[[], bool],
+) -> int:
+    """Returns how many names were finished. Raises ``Failed`` where the drive will not have it.
+
+    It can itself be cut off at any point and is then done again from the start.
+    """
+    carrier = Carrier(secondary, barrier, capabilities)
+    journal = manifest.journal.read()
+    finished: list[Intent] = []
+    taken_back: dict[int, Intent] = {}
+    run = journal[0][0] if journal else 0
+    try:
+        for _, intent in journal:
+            check = _Check(secondary, effects, buffers, should_stop)
+            if _can_be_finished(secondary, intent, check):
+                carrier.keep(intent)
+            else:
+                taken_back[intent.seq] = intent
+        barrier.wait()
+        for _, intent in journal:
+            if intent.seq in taken_back:
+                carrier.withdraw(intent)
+                continue
+            try:
+                carrier.carry_out(intent)
+                finished.append(intent)
+            except FileNotFoundError:
+                taken_back[intent.seq] = intent  # neither the old name nor the new: the drive lost it
+        barrier.wait()
+    except (SyncFailed, OSError) as error:
+        raise drive_failed(error) from error
+    if journal:
+        manifest.journal.settle(finished, run)
+        _mark_dirty(manifest, list(taken_back.values()))
+    try:
+        _empty(secondary, barrier)
+        _prune_retired(manifest, secondary, carrier)
+        barrier.wait()
+    except (SyncFailed, OSError) as error:
+        raise drive_failed(error) from error
+    return len(finished)
+
+
+class _Check:
+    """Whether a file on the secondary has the content that the journal says, read past the cache."""
+
+    def __init__(self, root: Root, effects: Effects, buffers: Buffers, should_stop: Callable[[], bool]) -> None:
+        self._root, self._effects, self._buffers, self._should_stop = root, effects, buffers, should_stop
+
+    def __call__(self, path: bytes, intent: Intent) -> bool:
+        assert intent.stat is not None
+        found = self._root.stat_or_none(path)
+        if found is None:
+            return False
+        if intent.stat.kind is Kind.SYMLINK:
+            return Stat.of(found).kind is Kind.SYMLINK and self._root.readlink(path) == intent.content.target
+        if found.st_size != intent.stat.size_bytes or intent.content.algorithm is None:
+            return False
+        try:
+            folder_fd, name = self._root.at(path)
+            _, digest, _ = hash_from_platter(
+                folder_fd,
+                name,
+                hasher=by_id(intent.content.algorithm).new(),
+                effects=self._effects,
+                buffers=self._buffers,
+                should_stop=self._should_stop,
+                progress=lambda size_bytes: None,
+            )
+        except (OSError, ReadFailed):
+            return False
+        return digest == intent.content.digest
+
+
+def _can_be_finished(root: Root, intent: Intent, has_content: _Check) -> bool:
+    if intent.action != "place":
+        return True  # a rename, a new folder, a removal: done or not, and done again without harm
+    assert intent.staged is not None
+    if root.stat_or_none(intent.staged) is not None and not _is_folder(root, intent.staged):
+        return has_content(intent.staged, intent)
+    if has_content(in_copy(intent.path), intent):
+        return True
+    # Where names are exchanged, the new file waits under the name of the old one.
+    return intent.held is not None and has_content(in_retired(intent.held), intent)
+
+
+def _is_folder(root: Root, path: bytes) -> bool:
+    found = root.stat_or_none(path)
+    return found is not None and Stat.of(found).kind is Kind.FOLDER
+
+
+def _mark_dirty(manifest: Manifest, intents: list[Intent]) -> None:
+    """Names came and went in these folders, so their times on the secondary are no longer the primary's."""
+    with manifest.database.transaction():
+        for intent in intents:
+            folder = manifest.entries.find(split(intent.path)[0])
+            if folder is not None:
+                manifest.entries.set_dirty(folder.id, dirty=True)
+                manifest.entries.set_listing(folder.id, None)
+
+
+def _empty(root: Root, barrier: Barrier) -> None:
+    """Files that were being written when a run was cut off. Nothing else is ever there."""
+    for name in root.names(STAGING):
+        path = join(STAGING, name)
+        if _is_folder(root, path):
+            root.remove_tree(path)
+        else:
+            root.unlink(path)
+        barrier.names_changed(STAGING)
+
+
+def _prune_retired(manifest: Manifest, root: Root, carrier: Carrier) -> None:
+    """Folders made for versions that were then not retired: those of a run without an end."""
+    last = manifest.runs.last()
+    if last is None or last.outcome is not None:
+        return
+    stamp = last.stamp.encode()
+    for name in root.names(RETIRED):
+        if name == stamp or name.startswith(stamp + b"~"):
+            _prune_below(root, join(RETIRED, name), carrier)
+
+
+def _prune_below(root: Root, top: bytes, carrier: Carrier) -> None:
+    stack = [top]
+    while stack:
+        folder = stack.pop()
+        names = root.names(folder)
+        below = [join(folder, name) for name in names]
+        folders = [path for path in below if _is_folder(root, path)]
+        stack.extend(folders)
+        if not names:
+            carrier.prune(join(folder, b"-"))

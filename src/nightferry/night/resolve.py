@@ -1,0 +1,215 @@
+"""After the walk: what moved, what only looks changed, what is gone.
+
+Here files are read where metadata alone cannot tell, on the primary and before anything is
+written, so that the decision to hold knows what would really be replaced and removed.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+
+from nightferry.manifest.plan import Item, Step
+from nightferry.manifest.records import Entry
+from nightferry.night.context import COPY, Night
+from nightferry.night.reading import Unreadable, Unsettled, digest_of
+from nightferry.planning.changes import needs_relink, put_back_date
+from nightferry.planning.hold import Proposed, turned_to_noise
+from nightferry.tree.metadata import Kind
+from nightferry.tree.root import join, split
+
+# Files to be replaced that are looked into, and how much of each.
+SAMPLE_FILES = 64
+SAMPLE_BYTES = 4096
+# Different endings of new names that are counted: an attack has few.
+SUFFIXES_LIMIT = 1_000
+# Multiply linked files whose content is remembered while their other names are compared.
+LINKED_DIGESTS_LIMIT = 10_000
+
+
+def resolve(night: Night, *, read: bool = True) -> Proposed:
+    """Completes the plan and says what it would do. ``read`` False: judges by metadata alone."""
+    files_before, _ = night.manifest.entries.totals()
+    if files_before:
+        _match_moves(night, read=read)
+        _read_touched(night, read=read)
+        _list_removed(night)
+    totals = night.plan.totals()
+    replacements = totals.get(Step.TOUCHED, (0, 0, 0))[0] + totals.get(Step.RETYPED, (0, 0, 0))[0]
+    removals = totals.get(Step.REMOVED, (0, 0, 0))[0]
+    sampled, to_noise = _sample(night) if read and replacements else (0, 0)
+    additions = totals.get(Step.ADDED, (0, 0, 0))[0]
+    new_suffix, with_suffix = _new_suffix(night) if removals and additions else ("", 0)
+    return Proposed(
+        files_before=files_before,
+        removals=removals,
+        replacements=replacements,
+        primary_files=night.tally.scanned_files,
+        sampled=sampled,
+        sampled_to_noise=to_noise,
+        additions=additions,
+        additions_with_new_suffix=with_suffix,
+        new_suffix=new_suffix,
+    )
+
+
+# --- moves
+
+
+def _match_moves(night: Night, *, read: bool) -> None:
+    """Finds for each new name the row of the copy that has its inode."""
+    for item in night.plan.items(Step.ADDED):
+        night.stop.check()
+        base = None
+        for candidate in night.manifest.entries.by_inode(item.stat.inode):
+            if candidate.stat.kind is not item.stat.kind or candidate.stat.size_bytes != item.stat.size_bytes:
+                continue
+            if night.plan.is_claimed(candidate.id):
+                continue
+            if not _is_gone(night, candidate):
+                base = base or candidate
+            elif candidate.stat.mtime_ns == item.stat.mtime_ns and _same_content(night, item, candidate, read=read):
+                night.plan.claim(candidate.id)
+                night.plan.revise(item, Step.MOVED, entry=candidate.id)
+                break
+        else:
+            if base is not None:
+                night.plan.revise(item, Step.ADDED, entry=None, base=base.id)
+
+
+def _is_gone(night: Night, candidate: Entry) -> bool:
+    """Whether the primary no longer has the row's name, by itself or with a folder above it."""
+    for entry in night.manifest.entries.ancestors(candidate.id):
+        if night.plan.is_claimed(entry):
+            return False  # that folder was compared where it stands now, and the name was met in it
+        if night.plan.is_vanished(entry):
+            return True
+    return False
+
+
+def _same_content(night: Night, item: Item, candidate: Entry, *, read: bool) -> bool:
+    if item.stat.kind is Kind.SYMLINK:
+        try:
+            return night.primary.readlink(item.path) == candidate.content.target
+        except OSError:
+            return False
+    if candidate.stat.ctime_ns == item.stat.ctime_ns or not read:
+        return True
+    return _digest_or_none(night, item, candidate) == candidate.content.digest
+
+
+# --- files whose metadata moved while size and mtime stayed
+
+
+def _read_touched(night: Night, *, read: bool) -> None:
+    linked: dict[int, bytes | None] = {}
+    for item in night.plan.items(Step.TOUCHED):
+        night.stop.check()
+        assert item.entry is not None
+        then = night.manifest.entries.by_id(item.entry)
+        assert then is not None
+        if item.stat.kind is Kind.SYMLINK:
+            _compare_symlink(night, item, then)
+            continue
+        if (then.stat.size_bytes, then.stat.mtime_ns) != (item.stat.size_bytes, item.stat.mtime_ns) or not read:
+            continue
+        if item.stat.nlink > 1 and item.stat.inode in linked:
+            digest = linked[item.stat.inode]
+        else:
+            digest = _digest_or_none(night, item, then)
+            if item.stat.nlink > 1 and len(linked) < LINKED_DIGESTS_LIMIT:
+                linked[item.stat.inode] = digest
+        if digest is not None and digest == then.content.digest and not needs_relink(then.stat, item.stat):
+            night.plan.revise(item, Step.ALTERED, entry=then.id, digest=digest, algorithm=then.content.algorithm)
+        elif digest not in (None, then.content.digest) and put_back_date(then.stat, item.stat):
+            night.tally.put_back_dates += 1
+            night.note(
+                "Some files have other content under their old date (named with “date put back”):"
+                " somebody or some program wrote them and set the date back."
+            )
+
+
+def _compare_symlink(night: Night, item: Item, then: Entry) -> None:
+    try:
+        target = night.primary.readlink(item.path)
+    except OSError:
+        return  # the copy phase names what cannot be read
+    if target == then.content.target:
+        night.plan.revise(item, Step.ALTERED, entry=then.id)
+
+
+def _digest_or_none(night: Night, item: Item, then: Entry) -> bytes | None:
+    """The file's checksum in the row's own algorithm; None where it cannot be had now."""
+    assert then.content.algorithm is not None
+    try:
+        return digest_of(night, item.path, then.content.algorithm)
+    except (Unreadable, Unsettled):
+        return None  # the copy phase tries again, and names it if it must
+
+
+# --- what is gone
+
+
+def _list_removed(night: Night) -> None:
+    """One planned removal for each name, folders before what they hold."""
+    for top in night.plan.vanished():
+        stack = [(top, night.manifest.entries.path(top))]
+        while stack:
+            entry_id, path = stack.pop()
+            entry = night.manifest.entries.by_id(entry_id)
+            if entry is None or night.plan.is_claimed(entry_id):
+                continue
+            night.plan.add(Step.REMOVED, path, entry.stat, entry_id)
+            if entry.stat.kind is Kind.FOLDER:
+                stack.extend((child.id, join(path, child.name)) for child in night.manifest.entries.children(entry_id))
+
+
+# --- marks of mass encryption
+
+
+def _sample(night: Night) -> tuple[int, int]:
+    """Looks at the first bytes of some files that would be replaced, on both drives."""
+    sampled = to_noise = 0
+    for item in night.plan.items(Step.TOUCHED):
+        if item.stat.kind is not Kind.FILE or item.entry is None or item.stat.size_bytes == 0:
+            continue
+        before = _head(night, COPY, night.manifest.entries.path(item.entry))
+        after = _head(night, b"", item.path)
+        if before is None or after is None:
+            continue
+        sampled += 1
+        to_noise += turned_to_noise(before, after)
+        if sampled >= SAMPLE_FILES:
+            break
+    return sampled, to_noise
+
+
+def _head(night: Night, where: bytes, path: bytes) -> bytes | None:
+    root = night.secondary if where else night.primary
+    try:
+        fd = root.open_to_read(join(where, path))
+        try:
+            buffer = bytearray(SAMPLE_BYTES)
+            return bytes(buffer[: night.effects.readv(fd, [buffer])])
+        finally:
+            night.effects.close(fd)
+    except OSError:
+        return None
+
+
+def _new_suffix(night: Night) -> tuple[str, int]:
+    """The most common ending among new names that none of the removed names has."""
+    old = {_suffix(item.path) for item in night.plan.items(Step.REMOVED) if item.stat.kind is Kind.FILE}
+    new: Counter[bytes] = Counter()
+    for item in night.plan.items(Step.ADDED):
+        suffix = _suffix(item.path)
+        if suffix and suffix not in old and (suffix in new or len(new) < SUFFIXES_LIMIT):
+            new[suffix] += 1
+    if not new:
+        return "", 0
+    suffix, count = new.most_common(1)[0]
+    return suffix.decode("utf-8", "replace"), count
+
+
+def _suffix(path: bytes) -> bytes:
+    return os.path.splitext(split(path)[1])[1].lower()

@@ -1,0 +1,145 @@
+"""Seal: the manifest and the checksum lists go to the secondary, each replaced in one step."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+
+from nightferry.manifest.checksums import LEFT_OUT_NAME, Format, format_of, left_out_line
+from nightferry.manifest.manifest import FILE_NAME
+from nightferry.manifest.records import ROOT_ID
+from nightferry.night.commit import drive_failed
+from nightferry.night.context import RECORDS, STAGING, Night
+from nightferry.tree.digests import by_id
+from nightferry.tree.durability import SyncFailed
+from nightferry.tree.metadata import Kind
+from nightferry.tree.root import join
+
+MANIFEST = RECORDS + b"/" + FILE_NAME.encode()
+PREVIOUS = RECORDS + b"/manifest.previous.sqlite3"
+
+_BUFFER_BYTES = 1 << 20
+
+
+def seal(night: Night, *, lists_changed: bool) -> None:
+    """Raises ``Failed`` where the secondary will not have it; the records sealed before then still stand."""
+    night.manifest.set_generation(night.manifest.generation + 1)
+    try:
+        if lists_changed:
+            _write_lists(night)
+        _write_manifest(night)
+        night.barrier.wait()
+    except (SyncFailed, OSError) as error:
+        raise drive_failed(error) from error
+
+
+def _write_manifest(night: Night) -> None:
+    root = night.secondary
+    name = night.staging_name()
+    folder_fd, last = root.at(name)
+    # SQLite takes paths: this one leads to the open folder, whatever its path has become.
+    night.manifest.copy_to(f"/proc/self/fd/{folder_fd}/{os.fsdecode(last)}")
+    fd = root.open_to_read(name)
+    try:
+        night.effects.fsync(fd)
+    finally:
+        night.effects.close(fd)
+    if root.stat_or_none(MANIFEST) is not None:
+        if night.capabilities.hard_links:
+            other = night.staging_name()
+            root.link(MANIFEST, other)
+            root.rename(other, PREVIOUS)
+        else:
+            root.rename(MANIFEST, PREVIOUS)
+    root.rename(name, MANIFEST)
+    night.barrier.names_changed(RECORDS)
+    night.barrier.names_changed(STAGING)
+
+
+# --- checksum lists
+
+
+def _write_lists(night: Night) -> None:
+    """One list for each algorithm in use, and the names that a list's format cannot carry."""
+    lists: dict[int, _List] = {}
+    left_out = _List(night, LEFT_OUT_NAME)
+    try:
+        for path, algorithm, digest in _files(night):
+            night.stop.check()
+            form = format_of(by_id(algorithm).name)
+            line = form.line(path, digest)
+            if line is None:
+                left_out.write(left_out_line(path, by_id(algorithm).name, digest))
+                continue
+            if algorithm not in lists:
+                lists[algorithm] = _List(night, form.list_name)
+            lists[algorithm].write(line)
+        wanted = set()
+        for each in [*lists.values(), left_out]:
+            each.finish()
+            if each.lines:
+                wanted.add(each.name)
+        _remove_others(night, wanted)
+    finally:
+        for each in [*lists.values(), left_out]:
+            each.discard()
+
+
+def _files(night: Night) -> Iterator[tuple[bytes, int, bytes]]:
+    for path, entry in night.manifest.entries.below(ROOT_ID, b""):
+        if entry.stat.kind is Kind.FILE and entry.content.digest is not None:
+            assert entry.content.algorithm is not None
+            yield path, entry.content.algorithm, entry.content.digest
+
+
+def _remove_others(night: Night, wanted: set[bytes]) -> None:
+    for name in (*(form.list_name for form in Format), LEFT_OUT_NAME):
+        path = join(RECORDS, name)
+        if name not in wanted and night.secondary.stat_or_none(path) is not None:
+            night.secondary.unlink(path)
+            night.barrier.names_changed(RECORDS)
+
+
+class _List:
+    """A text file written in ``staging/`` and then put in the place of the old one."""
+
+    def __init__(self, night: Night, name: bytes) -> None:
+        self.name = name
+        self.lines = 0
+        self._night = night
+        self._staged = night.staging_name()
+        self._fd = night.secondary.create(self._staged)
+        self._buffer = bytearray()
+
+    def write(self, line: bytes) -> None:
+        self.lines += 1
+        self._buffer += line
+        if len(self._buffer) >= _BUFFER_BYTES:
+            self._flush()
+
+    def finish(self) -> None:
+        self._flush()
+        effects = self._night.effects
+        if self.lines:
+            effects.chmod(self._fd, 0o644)
+            effects.fsync(self._fd)
+        effects.close(self._fd)
+        self._fd = -1
+        if self.lines:
+            self._night.secondary.rename(self._staged, join(RECORDS, self.name))
+        else:
+            self._night.secondary.unlink(self._staged)
+        self._night.barrier.names_changed(RECORDS)
+        self._night.barrier.names_changed(STAGING)
+
+    def discard(self) -> None:
+        """Where the list was not finished: what is left in ``staging/`` the next start removes."""
+        if self._fd >= 0:
+            self._night.effects.close(self._fd)
+            self._fd = -1
+
+    def _flush(self) -> None:
+        view = memoryview(self._buffer)
+        while view:
+            view = view[self._night.effects.write(self._fd, view) :]
+        self._buffer = bytearray()

@@ -1,0 +1,179 @@
+"""Staging: one file of the primary written whole into ``staging/``, content and metadata."""
+
+from __future__ import annotations
+
+import os
+from typing import NamedTuple
+
+from nightferry.manifest.plan import Item
+from nightferry.manifest.records import Content, Entry
+from nightferry.night.carry import in_copy
+from nightferry.night.context import Night
+from nightferry.night.reading import Unreadable, Unsettled, check_settled, digest_of, open_settled
+from nightferry.planning.changes import needs_relink
+from nightferry.tree.content import ReadFailed, copy_content
+from nightferry.tree.digests import Hasher, by_id
+from nightferry.tree.metadata import (
+    Kind,
+    Stat,
+    Xattrs,
+    apply_to_open,
+    apply_to_symlink,
+    path_of_name,
+    read_xattrs,
+)
+
+
+class Staged(NamedTuple):
+    name: bytes | None  # in staging/; None where the secondary cannot hold such a thing and only the row is kept
+    stat: Stat
+    content: Content
+    xattrs: Xattrs
+    same_as_before: bool = False  # read and found to be what the copy holds already
+    linked: bool = False  # no bytes were written
+
+
+class _Both:
+    """Two checksums of the same bytes: the setting's, and the one the copy's version has."""
+
+    def __init__(self, wanted: Hasher, present: Hasher) -> None:
+        self._wanted, self.present = wanted, present
+
+    def update(self, data: bytes | bytearray | memoryview, /) -> None:
+        self._wanted.update(data)
+        self.present.update(data)
+
+    def digest(self) -> bytes:
+        return self._wanted.digest()
+
+
+def stage_file(night: Night, item: Item, then: Entry | None) -> Staged:
+    """One read: the same bytes are hashed and written.
+
+    Raises ``Unreadable`` and ``Unsettled`` for the primary, ``WriteFailed`` and ``OSError`` for
+    the secondary, ``Interrupted``. Leaves nothing in ``staging/`` when it raises.
+    """
+    fd, before = open_settled(night, item.path)
+    name = night.staging_name()
+    try:
+        out = night.secondary.create(name)
+        try:
+            staged = _fill(night, fd, before, out, name, then)
+        except BaseException:
+            night.secondary.unlink(name)
+            raise
+        finally:
+            night.effects.close(out)
+    except ReadFailed as error:
+        raise Unreadable(str(error)) from error
+    finally:
+        night.effects.close(fd)
+    if staged.same_as_before:
+        night.secondary.unlink(name)
+        return staged._replace(name=None)
+    return staged
+
+
+def _fill(night: Night, fd: int, before: os.stat_result, out: int, name: bytes, then: Entry | None) -> Staged:
+    hasher: Hasher = night.algorithm.new()
+    present = None if then is None else then.content.algorithm
+    both = None
+    if present is not None and present != night.algorithm.id:
+        hasher = both = _Both(hasher, by_id(present).new())
+    copied = copy_content(
+        fd,
+        out,
+        size_bytes=before.st_size,
+        hasher=hasher,
+        effects=night.effects,
+        buffers=night.buffers,
+        should_stop=night.stop,
+        progress=lambda done_bytes: night.progress.advance(size_bytes=done_bytes),
+    )
+    night.tally.read_bytes += copied.read_bytes
+    night.tally.written_bytes += copied.written_bytes
+    if copied.read_bytes != before.st_size:
+        raise Unsettled("it changed while it was read")
+    now = check_settled(night, fd, before)
+    xattrs = read_xattrs(fd, night.effects)
+    content = Content(night.algorithm.id, copied.digest)
+    if then is not None and then.stat.kind is Kind.FILE and then.content.digest is not None:
+        found = both.present.digest() if both is not None else copied.digest
+        if found == then.content.digest and not needs_relink(then.stat, now):
+            return Staged(name, now, then.content, xattrs, same_as_before=True)
+    night.metadata_lost.update(apply_to_open(out, now, xattrs, night.effects, fresh=True))
+    night.barrier.file_written(out)
+    return Staged(name, now, content, xattrs)
+
+
+def stage_symlink(night: Night, item: Item) -> Staged:
+    """Raises as ``stage_file``."""
+    try:
+        folder_fd, link_name = night.primary.at(item.path)
+        found = night.effects.stat(link_name, dir_fd=folder_fd, follow_symlinks=False)
+        target = night.effects.readlink(link_name, dir_fd=folder_fd)
+        stat = Stat.of(found)
+        if stat.kind is not Kind.SYMLINK:
+            raise Unsettled("it is not a symlink any more")
+        xattrs = read_xattrs(path_of_name(folder_fd, link_name), night.effects)
+    except FileNotFoundError as error:
+        raise Unsettled("it went away after the folder was listed") from error
+    except OSError as error:
+        raise Unreadable(error.strerror or str(error)) from error
+    content = Content(target=target)
+    if not night.capabilities.symlinks:
+        return Staged(None, stat, content, xattrs, linked=True)
+    name = night.staging_name()
+    night.secondary.symlink(target, name)
+    out_fd, out_name = night.secondary.at(name)
+    night.metadata_lost.update(apply_to_symlink(out_fd, out_name, stat, xattrs, night.effects))
+    night.barrier.names_changed(b"staging")
+    return Staged(name, stat, content, xattrs)
+
+
+def stage_link(night: Night, item: Item, leader: bytes, stat: Stat, content: Content, xattrs: Xattrs) -> Staged:
+    """Another name for a file whose content is on the secondary: ``leader`` is its path there."""
+    name = night.staging_name()
+    night.secondary.link(leader, name)
+    night.barrier.names_changed(b"staging")
+    return Staged(name, stat, content, xattrs, linked=True)
+
+
+def stage_from_base(night: Night, item: Item, base: Entry) -> Staged | None:
+    """A renamed file whose old name was taken over: its content is linked from there, not copied.
+
+    None where the copy of ``base`` is not that content, or cannot be linked.
+    """
+    if not night.capabilities.hard_links or base.content.digest is None or base.content.algorithm is None:
+        return None
+    if (base.stat.inode, base.stat.size_bytes, base.stat.mtime_ns) != (
+        item.stat.inode,
+        item.stat.size_bytes,
+        item.stat.mtime_ns,
+    ):
+        return None
+    leader = in_copy(night.manifest.entries.path(base.id))
+    found = night.secondary.stat_or_none(leader)
+    if found is None or found.st_size != base.stat.size_bytes:
+        return None
+    if base.stat.ctime_ns != item.stat.ctime_ns and (
+        digest_of(night, item.path, base.content.algorithm) != base.content.digest
+    ):
+        return None
+    fd, before = open_settled(night, item.path)
+    try:
+        now = check_settled(night, fd, before)
+        xattrs = read_xattrs(fd, night.effects)
+    finally:
+        night.effects.close(fd)
+    if (now.ctime_ns, now.size_bytes, now.inode) != (item.stat.ctime_ns, item.stat.size_bytes, item.stat.inode):
+        raise Unsettled("it changed while it was looked at")
+    staged = stage_link(night, item, leader, now, base.content, xattrs)
+    assert staged.name is not None
+    out = night.secondary.open_to_read(staged.name)
+    try:
+        night.metadata_lost.update(apply_to_open(out, now, xattrs, night.effects, fresh=False))
+        night.barrier.file_written(out)
+    finally:
+        night.effects.close(out)
+    return staged
