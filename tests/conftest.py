@@ -1,0 +1,25 @@
+"""Fixtures for all tests, and the way to the helpers beside this file (drives.py, compare.py)."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from drives import DriveFactory, missing_privileges
+
+
+@pytest.fixture
+def drives(tmp_path: Path) -> Iterator[DriveFactory]:
+    """``drives("ext4", 64 * MIB)`` gives a mounted drive; all are taken apart after the test, also when it failed."""
+    if why := missing_privileges():
+        pytest.skip(why)
+    factory = DriveFactory(tmp_path / "drives")
+    try:
+        yield factory
+    finally:
+        factory.close()
