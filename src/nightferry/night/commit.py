@@ -32,7 +32,7 @@ BATCH_INTENTS_LIMIT = 2_000
 BATCH_BYTES_LIMIT = 1 << 30
 
 # Errors that concern the drive and not the one name: nothing more can be done there tonight.
-_DRIVE_ERRORS = {errno.EIO, errno.EROFS, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESHUTDOWN, errno.ENOMEDIUM}
+DRIVE_ERRORS = {errno.EIO, errno.EROFS, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESHUTDOWN, errno.ENOMEDIUM}
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT}
 _NOT_EMPTY = {errno.ENOTEMPTY, errno.EEXIST}
 _NAME_REFUSED = {errno.EINVAL, errno.EILSEQ, errno.ENAMETOOLONG}
@@ -105,7 +105,7 @@ class Batch:
         return done
 
     def _refused(self, each: Pending, error: OSError) -> None:
-        if error.errno in _DRIVE_ERRORS:
+        if error.errno in DRIVE_ERRORS:
             raise drive_failed(error) from error
         if each.intent.action == "remove_folder" and error.errno in _NOT_EMPTY:
             return  # `retire` looks at what is left in it

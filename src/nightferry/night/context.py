@@ -11,6 +11,7 @@ from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.plan import Plan
 from nightferry.manifest.records import LeftOut
 from nightferry.manifest.runs import LEFT_OUT_LIMIT
+from nightferry.night.platter import Platter
 from nightferry.settings import PairSettings
 from nightferry.tree.content import Buffers
 from nightferry.tree.digests import Algorithm
@@ -165,6 +166,7 @@ class Night:
     stamp: str
     algorithm: Algorithm
     buffers: Buffers
+    platter: Platter
     mounted_below: frozenset[bytes] = frozenset()
     excludes: Callable[[bytes, bool], bool] = lambda path, is_folder: False
     excludes_seed: int = 0

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterator
 
 from nightferry.manifest.plan import Item, Step
 from nightferry.manifest.records import Entry, Intent
 from nightferry.night.carry import in_copy
-from nightferry.night.commit import Batch, Pending, clear_the_way, drive_failed, free_held, leave_out_refused, refuse
+from nightferry.night.commit import (
+    DRIVE_ERRORS,
+    Batch,
+    Pending,
+    clear_the_way,
+    drive_failed,
+    free_held,
+    leave_out_refused,
+    refuse,
+)
 from nightferry.night.context import NO_ROOM, UNREADABLE, UNSETTLED, Night
 from nightferry.night.readback import read_back
-from nightferry.night.reading import Unreadable, Unsettled
+from nightferry.night.reading import Decayed, Unreadable, Unsettled
 from nightferry.night.stage import Staged, stage_file, stage_from_base, stage_link, stage_symlink
-from nightferry.tree.content import WriteFailed
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import split
@@ -20,6 +29,8 @@ from nightferry.volumes.filesystem import room
 
 # Files that changed while they were read, tried once more at the end.
 RETRY_LIMIT = 10_000
+# Files that the secondary may refuse with an I/O error before the night stops working it.
+DRIVE_ERRORS_LIMIT = 16
 # Room is asked of the file system again after so many bytes were written.
 ROOM_EVERY_BYTES = 256 << 20
 
@@ -36,6 +47,7 @@ class Copier:
         self._since_room_bytes = ROOM_EVERY_BYTES
         self._is_retry = False
         self._is_replacing_bad = False
+        self._drive_errors = 0
 
     def run(self, items: Iterator[Item]) -> None:
         """Raises ``Interrupted`` and ``Failed``; what was staged but not committed is left to the next start."""
@@ -77,8 +89,13 @@ class Copier:
                 night.leave_out(UNSETTLED, item.path, f"{error}; the next run tries again")
             else:
                 self._again.append(item)
-        except WriteFailed as error:
-            self._refused(item, error.__cause__ if isinstance(error.__cause__, OSError) else OSError(str(error)))
+        except Decayed:
+            night.manifest.runs.find_damage(
+                item.path, "primary", "decayed", "copy", night.number, night.clock.now_s(),
+                "its content changed while size, times and inode say that nobody wrote to it; the copy stays as it is",
+            )  # fmt: skip
+            night.tally.damage += 1
+            night.plan.mark_incomplete(folder)
         except SyncFailed as error:
             raise drive_failed(error) from error
         except OSError as error:
@@ -86,6 +103,11 @@ class Copier:
 
     def _refused(self, item: Item, error: OSError) -> None:
         self._since_room_bytes = ROOM_EVERY_BYTES
+        if error.errno in DRIVE_ERRORS:
+            # One bad spot is one file's trouble; a row of them is the drive's.
+            self._drive_errors += 1
+            if error.errno != errno.EIO or self._drive_errors >= DRIVE_ERRORS_LIMIT:
+                raise drive_failed(error) from error
         leave_out_refused(self._night, item.path, error)
 
     def _name_is_free(self, item: Item) -> bool:
@@ -122,8 +144,15 @@ class Copier:
             linked = None if base is None else stage_from_base(night, item, base)
             if linked is not None:
                 return linked
-        # Compared with what the copy has, unless that is known to be bad.
-        return stage_file(night, item, None if self._is_replacing_bad else then)
+        return stage_file(night, item, then, anew=self._is_replacing_bad or self._is_missing(item, then))
+
+    def _is_missing(self, item: Item, then: Entry | None) -> bool:
+        """Whether the file that the manifest has under that name is gone from the secondary."""
+        return (
+            then is not None
+            and then.stat.kind is Kind.FILE
+            and self._night.secondary.stat_or_none(in_copy(item.path)) is None
+        )
 
     def _stage_linked(self, item: Item) -> Staged | None:
         """Another name of a file that was staged in this batch, or that the copy has in this very state."""

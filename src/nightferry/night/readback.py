@@ -9,14 +9,14 @@ import xxhash
 from nightferry.night.carry import in_copy
 from nightferry.night.commit import Pending
 from nightferry.night.context import Night
-from nightferry.tree.content import ReadFailed, hash_from_platter
-from nightferry.tree.digests import by_id
 from nightferry.tree.root import split
 
 
 def read_back(night: Night, placed: list[Pending], copy_again: Callable[[Pending], list[Pending]]) -> None:
     """Compares a share of them; a copy that reads back wrong is written once more, then is damage."""
     good = []
+    if placed:
+        night.platter.forget()
     for each in placed:
         if not _is_chosen(night, each.intent.path):
             continue
@@ -53,26 +53,16 @@ def _is_chosen(night: Night, path: bytes) -> bool:
 
 
 def _reads_well(night: Night, each: Pending) -> bool:
-    stat, content = each.intent.stat, each.intent.content
-    assert stat is not None and content.algorithm is not None
-    try:
-        folder_fd, name = night.secondary.at(in_copy(each.intent.path))
-        read_bytes, digest, direct = hash_from_platter(
-            folder_fd,
-            name,
-            hasher=by_id(content.algorithm).new(),
-            effects=night.effects,
-            buffers=night.buffers,
-            should_stop=night.stop,
-            progress=lambda size_bytes: None,
-        )
-    except (OSError, ReadFailed):
+    content = each.intent.content
+    assert content.algorithm is not None
+    found = night.platter.read(night.secondary, in_copy(each.intent.path), content.algorithm, night.stop)
+    if found is None:
         return False
-    if not direct:
+    if not found.direct:
         night.note(
             "The secondary's file system does not let its cache be passed by; new copies were read back after"
             " their pages were dropped, which proves a little less."
         )
     night.tally.read_back_files += 1
-    night.tally.read_back_bytes += read_bytes
-    return digest == content.digest
+    night.tally.read_back_bytes += found.size_bytes
+    return found.digest == content.digest

@@ -24,6 +24,10 @@ class Unsettled(Exception):
     """The file changed while it was read, or went away."""
 
 
+class Decayed(Exception):
+    """The file has other content than before, and its metadata says that nobody wrote to it."""
+
+
 def open_settled(night: Night, path: bytes) -> tuple[int, os.stat_result]:
     """Opens a file of the primary once its newest change is older than the clock's step.
 

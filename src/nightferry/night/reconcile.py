@@ -14,10 +14,8 @@ from nightferry.manifest.records import Intent
 from nightferry.night.carry import Carrier, in_copy, in_retired
 from nightferry.night.commit import drive_failed
 from nightferry.night.context import RETIRED, STAGING
-from nightferry.tree.content import Buffers, ReadFailed, hash_from_platter
-from nightferry.tree.digests import by_id
+from nightferry.night.platter import Platter
 from nightferry.tree.durability import Barrier, SyncFailed
-from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat
 from nightferry.tree.root import Root, join, split
 from nightferry.volumes.capabilities import Capabilities
@@ -26,10 +24,9 @@ from nightferry.volumes.capabilities import Capabilities
 def reconcile(
     manifest: Manifest,
     secondary: Root,
-    effects: Effects,
     capabilities: Capabilities,
     barrier: Barrier,
-    buffers: Buffers,
+    platter: Platter,
     should_stop: Callable[[], bool],
 ) -> int:
     """Returns how many names were finished. Raises ``Failed`` where the drive will not have it.
@@ -41,9 +38,11 @@ def reconcile(
     finished: list[Intent] = []
     taken_back: dict[int, Intent] = {}
     run = journal[0][0] if journal else 0
+    if journal:
+        platter.forget()
+    check = _Check(secondary, platter, should_stop)
     try:
         for _, intent in journal:
-            check = _Check(secondary, effects, buffers, should_stop)
             if _can_be_finished(secondary, intent, check):
                 carrier.keep(intent)
             else:
@@ -76,8 +75,8 @@ def reconcile(
 class _Check:
     """Whether a file on the secondary has the content that the journal says, read past the cache."""
 
-    def __init__(self, root: Root, effects: Effects, buffers: Buffers, should_stop: Callable[[], bool]) -> None:
-        self._root, self._effects, self._buffers, self._should_stop = root, effects, buffers, should_stop
+    def __init__(self, root: Root, platter: Platter, should_stop: Callable[[], bool]) -> None:
+        self._root, self._platter, self._should_stop = root, platter, should_stop
 
     def __call__(self, path: bytes, intent: Intent) -> bool:
         assert intent.stat is not None
@@ -88,20 +87,8 @@ class _Check:
             return Stat.of(found).kind is Kind.SYMLINK and self._root.readlink(path) == intent.content.target
         if found.st_size != intent.stat.size_bytes or intent.content.algorithm is None:
             return False
-        try:
-            folder_fd, name = self._root.at(path)
-            _, digest, _ = hash_from_platter(
-                folder_fd,
-                name,
-                hasher=by_id(intent.content.algorithm).new(),
-                effects=self._effects,
-                buffers=self._buffers,
-                should_stop=self._should_stop,
-                progress=lambda size_bytes: None,
-            )
-        except (OSError, ReadFailed):
-            return False
-        return digest == intent.content.digest
+        read = self._platter.read(self._root, path, intent.content.algorithm, self._should_stop)
+        return read is not None and read.digest == intent.content.digest
 
 
 def _can_be_finished(root: Root, intent: Intent, has_content: _Check) -> bool:

@@ -24,6 +24,7 @@ from nightferry.night.copying import Copier
 from nightferry.night.excluding import excluder
 from nightferry.night.expire import expire
 from nightferry.night.finish import enter_folder_metadata, finish_folders, remember_listings
+from nightferry.night.platter import Platter
 from nightferry.night.preflight import Drives, check_layout, lock_pair, open_drives, open_manifest
 from nightferry.night.reconcile import reconcile
 from nightferry.night.resolve import resolve
@@ -93,7 +94,11 @@ def run_night(
         drives = stack.enter_context(open_drives(settings, effects, to_write=True))
         manifest = open_manifest(folder, settings, drives, effects, to_write=True)
         stack.callback(manifest.close)
-        night = _prepare(settings, drives, manifest, progress, effects, clock, stop, stack)
+        try:
+            night = _prepare(settings, drives, manifest, progress, effects, clock, stop, stack)
+        except Stopped:
+            # While an earlier run was being finished: what is left of that waits in the journal.
+            return Result(settings.name, 0, "interrupted", Tally(), ["Stopped before the night began."])
         return _carry_through(night, drives)
 
 
@@ -120,7 +125,8 @@ def _prepare(
     barrier = Barrier(drives.secondary, syncfs_covers=can.syncfs_covers)
     buffers = Buffers()
     stack.callback(buffers.close)
-    finished = reconcile(manifest, drives.secondary, effects, can, barrier, buffers, stop)
+    platter = Platter(drives.secondary_mount, effects, buffers, direct_reads=can.direct_reads)
+    finished = reconcile(manifest, drives.secondary, can, barrier, platter, stop)
     last = manifest.runs.last()
     number = 1 if last is None else last.number + 1
     now_s = clock.now_s()
@@ -131,7 +137,7 @@ def _prepare(
     night = Night(
         settings=settings, manifest=manifest, plan=plan, primary=drives.primary, secondary=drives.secondary,
         effects=effects, capabilities=can, barrier=barrier, clock=clock, stop=stop, progress=progress,
-        number=number, stamp=stamp, algorithm=by_name(settings.hash), buffers=buffers,
+        number=number, stamp=stamp, algorithm=by_name(settings.hash), buffers=buffers, platter=platter,
         mounted_below=drives.mounted_below, excludes=excludes, excludes_seed=seed,
     )  # fmt: skip
     night.tally.finished_after_crash = finished

@@ -9,8 +9,8 @@ from nightferry.manifest.plan import Item
 from nightferry.manifest.records import Content, Entry
 from nightferry.night.carry import in_copy
 from nightferry.night.context import Night
-from nightferry.night.reading import Unreadable, Unsettled, check_settled, digest_of, open_settled
-from nightferry.planning.changes import needs_relink
+from nightferry.night.reading import Decayed, Unreadable, Unsettled, check_settled, digest_of, open_settled
+from nightferry.planning.changes import content_untouched, needs_relink
 from nightferry.tree.content import ReadFailed, copy_content
 from nightferry.tree.digests import Hasher, by_id
 from nightferry.tree.metadata import (
@@ -47,10 +47,13 @@ class _Both:
         return self._wanted.digest()
 
 
-def stage_file(night: Night, item: Item, then: Entry | None) -> Staged:
+def stage_file(night: Night, item: Item, then: Entry | None, *, anew: bool = False) -> Staged:
     """One read: the same bytes are hashed and written.
 
-    Raises ``Unreadable`` and ``Unsettled`` for the primary, ``WriteFailed`` and ``OSError`` for
+    ``then`` is what the copy has under that name; ``anew`` says that its file is missing or bad,
+    so that it is written also where the content is the same.
+
+    Raises ``Unreadable``, ``Unsettled`` and ``Decayed`` for the primary, ``WriteFailed`` and ``OSError`` for
     the secondary, ``Interrupted``. Leaves nothing in ``staging/`` when it raises.
     """
     fd, before = open_settled(night, item.path)
@@ -58,7 +61,7 @@ def stage_file(night: Night, item: Item, then: Entry | None) -> Staged:
     try:
         out = night.secondary.create(name)
         try:
-            staged = _fill(night, fd, before, out, name, then)
+            staged = _fill(night, fd, before, out, name, then, anew=anew)
         except BaseException:
             night.secondary.unlink(name)
             raise
@@ -74,7 +77,9 @@ def stage_file(night: Night, item: Item, then: Entry | None) -> Staged:
     return staged
 
 
-def _fill(night: Night, fd: int, before: os.stat_result, out: int, name: bytes, then: Entry | None) -> Staged:
+def _fill(
+    night: Night, fd: int, before: os.stat_result, out: int, name: bytes, then: Entry | None, *, anew: bool
+) -> Staged:
     hasher: Hasher = night.algorithm.new()
     present = None if then is None else then.content.algorithm
     both = None
@@ -99,7 +104,9 @@ def _fill(night: Night, fd: int, before: os.stat_result, out: int, name: bytes, 
     content = Content(night.algorithm.id, copied.digest)
     if then is not None and then.stat.kind is Kind.FILE and then.content.digest is not None:
         found = both.present.digest() if both is not None else copied.digest
-        if found == then.content.digest and not needs_relink(then.stat, now):
+        if found != then.content.digest and content_untouched(then.stat, now):
+            raise Decayed
+        if found == then.content.digest and not needs_relink(then.stat, now) and not anew:
             return Staged(name, now, then.content, xattrs, same_as_before=True)
     night.metadata_lost.update(apply_to_open(out, now, xattrs, night.effects, fresh=True))
     night.barrier.file_written(out)

@@ -19,6 +19,9 @@ from nightferry.tree.effects import Effects
 XATTR_NAME_LIMIT_BYTES = 255
 XATTR_VALUE_LIMIT_BYTES = 65_536
 
+# XFS shows root its ACLs a second time under these (fs/xfs/xfs_acl.h); they are set through the first.
+_SHOWN_TWICE = frozenset({"trusted.SGI_ACL_FILE", "trusted.SGI_ACL_DEFAULT"})
+
 _NOT_KEPT = {errno.EOPNOTSUPP, errno.EPERM, errno.EACCES, errno.EINVAL, errno.ENOSYS, errno.ENODATA}
 
 
@@ -118,6 +121,8 @@ def read_xattrs(target: int | bytes, effects: Effects) -> Xattrs:
         raise
     found = []
     for name in names:
+        if name in _SHOWN_TWICE:
+            continue
         try:
             found.append((os.fsencode(name), effects.getxattr(target, name, follow_symlinks=follow)))
         except OSError as error:

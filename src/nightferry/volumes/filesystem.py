@@ -127,6 +127,14 @@ def _device_number(mount: Mount) -> int | None:
     return os.makedev(*mount.device) if mount.device[0] != 0 else None
 
 
+def block_device(mount: Mount) -> bytes | None:
+    """The path of the block device under a mount; None where its source is not one."""
+    try:
+        return mount.source if stat.S_ISBLK(os.stat(mount.source).st_mode) else None
+    except (OSError, ValueError):
+        return None
+
+
 def _from_links(mount: Mount, by_uuid: Path) -> str | None:
     number = _device_number(mount)
     if number is None:
