@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 
 import pytest
@@ -23,3 +24,13 @@ def drives(tmp_path: Path) -> Iterator[DriveFactory]:
         yield factory
     finally:
         factory.close()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Where everything is there (`.ci/run` says so), a test that skips does not do its work: that is a failure."""
+    report = yield
+    if report.skipped and not hasattr(report, "wasxfail") and os.environ.get("NIGHTFERRY_NOTHING_SKIPS"):
+        report.outcome = "failed"
+        report.longrepr = f"skipped where nothing may skip: {report.longrepr}"
+    return report
