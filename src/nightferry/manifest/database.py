@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import sqlite3
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from nightferry.errors import Failed
+from nightferry.errors import Busy, Failed
 from nightferry.manifest import schema
 from nightferry.tree.effects import Effects
 
 _CACHE_KIB = 8 * 1024
 _BUSY_MS = 10_000
+_LOG_SUFFIX = "-wal"
 
 
 class Database:
@@ -76,10 +80,13 @@ def create(path: Path, effects: Effects, meta: dict[str, str]) -> Database:
     return database
 
 
-def open_existing(path: Path, effects: Effects, *, writable: bool) -> Database:
-    """Raises ``Failed`` where it is absent, not a manifest, or of a newer nightferry."""
+def open_existing(path: Path, effects: Effects, *, writable: bool, unchanging: bool = False) -> Database:
+    """Raises ``Failed`` where it is absent, not a manifest, or of a newer nightferry.
+
+    ``unchanging``: nobody writes to it, so that no lock and no shared memory is needed.
+    """
     try:
-        mode = "rw" if writable else "ro"
+        mode = "rw" if writable else "ro&immutable=1" if unchanging else "ro"
         connection = sqlite3.connect(f"file:{_quoted(path)}?mode={mode}", uri=True, isolation_level=None)
         _tune(connection, writable=writable)
         row = connection.execute("SELECT value FROM meta WHERE key = 'schema'").fetchone()
@@ -96,6 +103,83 @@ def open_existing(path: Path, effects: Effects, *, writable: bool) -> Database:
             " of nightferry that wrote it, or a newer one"
         )
     return Database(connection, effects, path)
+
+
+class _Copied(Database):
+    """A database in a private folder that goes with it."""
+
+    def close(self) -> None:
+        super().close()
+        shutil.rmtree(self.path.parent, ignore_errors=True)
+
+
+@contextmanager
+def open_to_look(path: Path, effects: Effects, *, in_use: bool) -> Iterator[Database]:
+    """Opens for reading and leaves no trace: no file beside the manifest is made, changed or removed.
+
+    ``in_use``: another process has the pair's lock; then its write-ahead log is read along with it, and what
+    traces there are, are that process's own.
+
+    Raises ``Failed`` as ``open_existing`` does, also where the manifest turns out to be damaged while it is read,
+    and ``Busy`` where a run began to write it meanwhile.
+    """
+    before = _marks(path)
+    database = _open_to_look(path, effects, in_use=in_use)
+    try:
+        yield database
+    except sqlite3.Error as error:
+        if not in_use and _marks(path) != before:
+            raise _overtaken(path) from error
+        raise Failed(f"the manifest {path} cannot be read ({error}): see whether its disk is sound") from error
+    finally:
+        database.close()
+    # Without locks, pages of two states may have been read.
+    if not in_use and _marks(path) != before:
+        raise _overtaken(path)
+
+
+def _open_to_look(path: Path, effects: Effects, *, in_use: bool) -> Database:
+    if in_use:
+        return open_existing(path, effects, writable=False)
+    if not _marks(path)[1]:
+        return open_existing(path, effects, writable=False, unchanging=True)
+    # A run was cut off, and the newest part of the manifest is still in its log. SQLite would enter it into the
+    # database by merely reading; so that happens in a copy.
+    folder = Path(tempfile.mkdtemp(prefix="nightferry-", dir=os.environ.get("TMPDIR") or "/var/tmp"))
+    try:
+        copy = folder / path.name
+        before = _marks(path)
+        for suffix in ("", _LOG_SUFFIX):
+            shutil.copyfile(f"{path}{suffix}", f"{copy}{suffix}")
+        if _marks(path) != before:
+            raise _overtaken(path)
+        opened = open_existing(copy, effects, writable=True)
+    except OSError as error:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise Failed(
+            f"the manifest {path} cannot be copied to {folder} to be read ({error.strerror}): make room there, or set"
+            " TMPDIR to a folder that has room"
+        ) from error
+    except BaseException:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
+    return _Copied(opened.connection, effects, copy)
+
+
+def _marks(path: Path) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """What changes with the database or its write-ahead log; the second is empty where that log is."""
+    found = []
+    for name in (str(path), f"{path}{_LOG_SUFFIX}"):
+        try:
+            status = os.stat(name)
+            found.append((status.st_ino, status.st_size, status.st_mtime_ns) if status.st_size else ())
+        except OSError:
+            found.append(())
+    return found[0], found[1]
+
+
+def _overtaken(path: Path) -> Busy:
+    return Busy(f"a run began to write the manifest {path} while it was read: ask again when that run has ended")
 
 
 def _tune(connection: sqlite3.Connection, *, writable: bool) -> None:

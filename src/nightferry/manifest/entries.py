@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from nightferry.manifest.database import Database
 from nightferry.manifest.records import ENTRY_COLUMNS, ROOT_ID, Content, Entry, entry_of, integer_out
@@ -80,10 +80,15 @@ class Entries:
                 return
             entry = row[0]
 
-    def below(self, entry: int, path: bytes) -> Iterator[tuple[bytes, Entry]]:
-        """The row and everything below it, folders before what they hold, with paths that start at ``path``."""
+    def below(
+        self, entry: int, path: bytes, *, skip: Callable[[int], bool] = lambda entry: False
+    ) -> Iterator[tuple[bytes, Entry]]:
+        """The row and everything below it, folders before what they hold, with paths that start at ``path``.
+
+        ``skip`` names rows to be left out, with what is below them.
+        """
         top = self.by_id(entry)
-        if top is None:
+        if top is None or skip(entry):
             return
         yield path, top
         stack = [(path, self.children(entry))] if top.stat.kind is Kind.FOLDER else []
@@ -92,6 +97,8 @@ class Entries:
             found = next(rest, None)
             if found is None:
                 stack.pop()
+                continue
+            if skip(found.id):
                 continue
             below = join(folder, found.name)
             yield below, found

@@ -43,30 +43,36 @@ class Journal:
 
     def settle(self, done: Sequence[Intent], run: int) -> None:
         """Enters what was carried out and empties the journal, in one transaction."""
+        folder_path, folder_id = b"", -1
         with self._database.transaction() as connection:
             for intent in done:
-                self._apply(intent, run)
+                # Intents come folder by folder: look each folder up once.
+                folder, name = split(intent.path)
+                if intent.action != "expire" and (folder_id < 0 or folder != folder_path):
+                    parent = self._entries.find(folder)
+                    assert parent is not None, "an intent for a folder that the manifest does not know"
+                    folder_path, folder_id = folder, parent.id
+                self._apply(intent, folder_id, name, run)
+                if intent.action not in ("place", "note", "expire"):
+                    folder_id = -1  # folders may have come, gone or moved
             connection.execute("DELETE FROM intent")
 
-    def _apply(self, intent: Intent, run: int) -> None:
-        folder, name = split(intent.path)
+    def _apply(self, intent: Intent, parent: int, name: bytes, run: int) -> None:
         if intent.action == "expire":
             self._past.expire(intent.path, run)
             return
-        parent = self._entries.find(folder)
-        assert parent is not None, "an intent for a folder that the manifest does not know"
         if intent.action == "unlisted":
             assert intent.held is not None
-            self._past.keep_unlisted(parent.id, name, run, intent.held)
+            self._past.keep_unlisted(parent, name, run, intent.held)
         elif intent.action in ("place", "folder", "note"):
-            self._apply_new(intent, parent.id, name, run)
+            self._apply_new(intent, parent, name, run)
         elif intent.action in ("move", "move_row"):
             assert intent.entry is not None and intent.source is not None and intent.stat is not None
             old_folder = self._entries.find(split(intent.source)[0])
             if old_folder is not None:
                 self._entries.set_dirty(old_folder.id, dirty=True)
             self._past.keep(intent.entry, run, "moved", None)
-            self._entries.move(intent.entry, parent.id, name)
+            self._entries.move(intent.entry, parent, name)
             self._connection.execute("UPDATE entry SET since = ? WHERE id = ?", (run, intent.entry))
             if intent.stat.kind is Kind.FOLDER:
                 self._entries.set_dirty(intent.entry, dirty=True)
@@ -74,7 +80,7 @@ class Journal:
             assert intent.entry is not None
             self._past.keep(intent.entry, run, intent.reason or "removed", intent.held)
             self._entries.delete(intent.entry)
-        self._entries.set_dirty(parent.id, dirty=True)
+        self._entries.set_dirty(parent, dirty=True)
 
     def _apply_new(self, intent: Intent, parent: int, name: bytes, run: int) -> None:
         assert intent.stat is not None

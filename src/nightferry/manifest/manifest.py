@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from nightferry.errors import Failed
@@ -36,6 +38,13 @@ class Manifest:
     def open(cls, path: Path, effects: Effects, *, writable: bool = True) -> Manifest:
         """Raises ``Failed`` where it is absent, damaged or of a newer nightferry."""
         return cls(database.open_existing(path, effects, writable=writable))
+
+    @classmethod
+    @contextmanager
+    def look(cls, path: Path, effects: Effects, *, in_use: bool) -> Iterator[Manifest]:
+        """For reading, without a trace; see ``database.open_to_look``. Raises ``Failed`` and ``Busy``."""
+        with database.open_to_look(path, effects, in_use=in_use) as opened:
+            yield cls(opened)
 
     def close(self) -> None:
         self.database.close()

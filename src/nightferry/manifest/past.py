@@ -38,6 +38,34 @@ class PastVersions:
         for row in self._connection.execute(f"SELECT {_COLUMNS} FROM past WHERE until = ? ORDER BY id", (run,)):
             yield past_of(row)
 
+    def of_reason(self, run: int, reason: str) -> Iterator[Past]:
+        """What this run displaced, moved or altered for one reason."""
+        for row in self._connection.execute(
+            f"SELECT {_COLUMNS} FROM past WHERE until = ? AND reason = ? ORDER BY id", (run, reason)
+        ):
+            yield past_of(row)
+
+    def place_after(self, entry: int, run: int) -> tuple[int, bytes] | None:
+        """(parent, name) of a row as ``run`` left it; None where that run or a later one removed it for good."""
+        row = self._connection.execute(
+            "SELECT parent, name FROM past WHERE entry = ? AND until > ? ORDER BY until, id LIMIT 1", (entry, run)
+        ).fetchone()
+        if row is None:
+            row = self._connection.execute("SELECT parent, name FROM entry WHERE id = ?", (entry,)).fetchone()
+        return None if row is None else (row[0], row[1])
+
+    def born_in(self, run: int) -> Iterator[tuple[int, bytes, Kind, int]]:
+        """(parent, name, kind, bytes) of the names that first stood after this run, as it left them."""
+        for table, still in (("entry", ""), ("past", " AND until > born")):
+            # `since = born` picks the version that the run wrote, whatever came later. Row 1 is the root.
+            own = "id <> 1" if table == "entry" else "entry <> 1"
+            for parent, name, kind, size_bytes in self._connection.execute(
+                f"SELECT parent, name, kind, size_bytes FROM {table}"
+                f" WHERE born = ? AND since = born AND {own}{still} ORDER BY id",
+                (run,),
+            ):
+                yield parent, name, Kind(kind), size_bytes
+
     def held_until(self, run: int) -> Iterator[Past]:
         """Versions whose content is kept and which were displaced in ``run`` or before, oldest first."""
         for row in self._connection.execute(

@@ -155,14 +155,20 @@ class Plan:
     def is_claimed(self, entry: int) -> bool:
         return self._has("claimed", entry)
 
-    def vanished(self) -> list[int]:
+    def vanished(self) -> Iterator[int]:
         """Without those claimed. One row for a whole folder."""
-        return [
-            row[0]
-            for row in self._connection.execute(
-                "SELECT entry FROM vanished WHERE entry NOT IN (SELECT entry FROM claimed) ORDER BY entry"
-            )
-        ]
+        at = 0
+        while True:
+            rows = self._connection.execute(
+                "SELECT entry FROM vanished WHERE entry > ? AND entry NOT IN (SELECT entry FROM claimed)"
+                " ORDER BY entry LIMIT 1000",
+                (at,),
+            ).fetchall()
+            if not rows:
+                return
+            for (entry,) in rows:
+                yield entry
+            at = rows[-1][0]
 
     def _has(self, table: str, entry: int) -> bool:
         return self._connection.execute(f"SELECT 1 FROM {table} WHERE entry = ?", (entry,)).fetchone() is not None

@@ -45,6 +45,8 @@ class Carrier:
         """Gives the old content its name below ``retired/``, where links allow that beside the old name."""
         if intent.action != "place" or intent.held is None or not self._can.hard_links:
             return
+        if intent.staged is not None and self._root.stat_or_none(intent.staged) is None:
+            return  # after a crash: the new file is placed, and the old one was kept before that
         old, held = in_copy(intent.path), in_retired(intent.held)
         self._make_folder_for(held)
         try:
@@ -116,6 +118,8 @@ class Carrier:
         assert intent.staged is not None
         new, staged = in_copy(intent.path), intent.staged
         is_staged = self._root.stat_or_none(staged) is not None
+        if is_staged and intent.entry is None and not self._can.case_sensitive:
+            self._check_free(new)
         if intent.held is None or self._can.hard_links:
             if is_staged:
                 self._rename_over(staged, new)
@@ -151,6 +155,8 @@ class Carrier:
         new = in_copy(intent.path)
         found = self._root.stat_or_none(new)
         if found is not None and stat_module.S_ISDIR(found.st_mode):
+            if not self._can.case_sensitive and split(new)[1] not in self._root.names(split(new)[0]):
+                self._check_free(new)
             return
         if found is not None:
             # A file that became a folder.
@@ -177,13 +183,18 @@ class Carrier:
             if there is None:
                 raise FileNotFoundError(errno.ENOENT, "missing on the secondary", os.fsdecode(old))
             return
-        if there is not None and (found.st_ino, found.st_dev) != (there.st_ino, there.st_dev):
+        if there is not None and not same_but_for_case(self._root, old, new):
             raise FileExistsError(errno.EEXIST, "the new name is taken on the secondary", os.fsdecode(new))
         if intent.stat.kind is Kind.FOLDER:
             self._root.rename_folder(old, new)
         else:
             self._root.rename(old, new)
         self._changed(old, new)
+
+    def _check_free(self, new: bytes) -> None:
+        """Two new names may be one to a file system that does not tell case apart: the second must not replace it."""
+        if self._root.stat_or_none(new) is not None:
+            raise FileExistsError(errno.EEXIST, "another file has this name there", os.fsdecode(new))
 
     def _rename_into(self, old: bytes, held: bytes) -> None:
         found = self._root.stat_or_none(old)
@@ -230,6 +241,28 @@ class Carrier:
     def _changed(self, *paths: bytes) -> None:
         for path in paths:
             self._barrier.names_changed(split(path)[0])
+
+
+def same_but_for_case(root: Root, old: bytes, new: bytes) -> bool:
+    """Whether both names lead to one thing, as on a file system that does not tell case apart.
+
+    Not told by inode numbers alone: a file system served by a program may number names instead of files.
+    """
+    one, other = root.stat_or_none(old), root.stat_or_none(new)
+    if one is None or other is None:
+        return False
+    if (one.st_ino, one.st_dev) == (other.st_ino, other.st_dev):
+        return True
+    (folder, old_name), (new_folder, new_name) = split(old), split(new)
+    if folder != new_folder or _upper(old_name) != _upper(new_name):
+        return False
+    names = root.names(folder)
+    return (old_name in names) != (new_name in names)
+
+
+def _upper(name: bytes) -> str:
+    # As the tables of FAT, exFAT and NTFS do it: one character for one.
+    return "".join(c.upper() if len(c.upper()) == 1 else c for c in os.fsdecode(name))
 
 
 def _looks_like(found: os.stat_result, wanted: Stat | None) -> bool:

@@ -35,6 +35,7 @@ BATCH_BYTES_LIMIT = 1 << 30
 DRIVE_ERRORS = {errno.EIO, errno.EROFS, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESHUTDOWN, errno.ENOMEDIUM}
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT}
 _NOT_EMPTY = {errno.ENOTEMPTY, errno.EEXIST}
+SAME_NAME = "on the secondary it has the same name as another file (upper and lower case)"
 _NAME_REFUSED = {errno.EINVAL, errno.EILSEQ, errno.ENAMETOOLONG}
 
 
@@ -125,6 +126,8 @@ def leave_out_refused(night: Night, path: bytes, error: OSError) -> None:
         night.leave_out(NO_ROOM, path, "the secondary is full")
     elif error.errno in _NAME_REFUSED:
         refuse(night, path, "the secondary's file system cannot hold this name")
+    elif error.errno == errno.EEXIST and not night.capabilities.case_sensitive:
+        refuse(night, path, SAME_NAME)
     else:
         refuse(night, path, f"the secondary refused it: {error.strerror}")
 
@@ -171,7 +174,7 @@ def clear_the_way(night: Night, batch: Batch, path: bytes) -> bool:
         return True
     folder, name = split(path)
     if not night.capabilities.case_sensitive and name not in night.secondary.names(in_copy(folder)):
-        refuse(night, path, "on the secondary it has the same name as another file (upper and lower case)")
+        refuse(night, path, SAME_NAME)
         return False
     night.leave_out(UNLISTED, path, "something on the secondary that no run put there was moved to retired/")
     batch.add(Pending(Intent("unlisted", path, held=free_held(night, path), reason="unlisted")))

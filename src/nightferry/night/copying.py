@@ -18,10 +18,11 @@ from nightferry.night.commit import (
     leave_out_refused,
     refuse,
 )
-from nightferry.night.context import NO_ROOM, UNREADABLE, UNSETTLED, Night
+from nightferry.night.context import NO_ROOM, UNREADABLE, UNSETTLED, Interrupted, Night
 from nightferry.night.readback import read_back
 from nightferry.night.reading import Decayed, Unreadable, Unsettled
 from nightferry.night.stage import Staged, stage_file, stage_from_base, stage_link, stage_symlink
+from nightferry.tree.content import Stopped
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import split
@@ -48,14 +49,19 @@ class Copier:
         self._is_retry = False
         self._is_replacing_bad = False
         self._drive_errors = 0
+        self._folder: tuple[bytes | None, int | None] = (None, None)
 
     def run(self, items: Iterator[Item]) -> None:
-        """Raises ``Interrupted`` and ``Failed``; what was staged but not committed is left to the next start."""
-        for item in items:
-            self._night.stop.check()
-            self._one(item)
-            if self._batch.full:
-                self._commit()
+        """Raises ``Interrupted``, ``Stopped`` and ``Failed``; what was staged whole is committed before it stops."""
+        try:
+            for item in items:
+                self._night.stop.check()
+                self._one(item)
+                if self._batch.full:
+                    self._commit()
+        except (Interrupted, Stopped):
+            self._commit()
+            raise
         self._commit()
 
     def retry(self) -> None:
@@ -69,12 +75,12 @@ class Copier:
     def _one(self, item: Item) -> None:
         night = self._night
         folder, name = split(item.path)
-        parent = night.manifest.entries.find(folder)
-        if parent is None or parent.stat.kind is not Kind.FOLDER:
+        parent = self._parent(folder)
+        if parent is None:
             night.tally.withheld += 1  # its folder is held back, or was refused and is named
             night.plan.mark_incomplete(folder)
             return
-        then = night.manifest.entries.child(parent.id, name)
+        then = night.manifest.entries.child(parent, name)
         try:
             if then is None and not self._name_is_free(item):
                 return
@@ -100,6 +106,14 @@ class Copier:
             raise drive_failed(error) from error
         except OSError as error:
             self._refused(item, error)
+
+    def _parent(self, folder: bytes) -> int | None:
+        """The row of a folder; items come folder by folder, so the last one is remembered."""
+        if folder != self._folder[0]:
+            found = self._night.manifest.entries.find(folder)
+            is_folder = found is not None and found.stat.kind is Kind.FOLDER
+            self._folder = (folder, found.id if found is not None and is_folder else None)
+        return self._folder[1]
 
     def _refused(self, item: Item, error: OSError) -> None:
         self._since_room_bytes = ROOM_EVERY_BYTES

@@ -23,7 +23,7 @@ def expire(night: Night, *, is_open: bool, bytes_wanted: int = 0) -> int:
     )
     batch = Batch(night)
     freed_bytes = 0
-    for candidate in to_expire(_candidates(night), retention, bytes_wanted):
+    for candidate in to_expire(candidates(night), retention, bytes_wanted):
         night.stop.check()
         batch.add(Pending(Intent("expire", candidate.held), size_bytes=candidate.size_bytes))
         if batch.full:
@@ -31,7 +31,7 @@ def expire(night: Night, *, is_open: bool, bytes_wanted: int = 0) -> int:
     return freed_bytes + _flush(night, batch)
 
 
-def _candidates(night: Night) -> Iterator[Candidate]:
+def candidates(night: Night) -> Iterator[Candidate]:
     """Oldest first; what this night itself retired is never among them."""
     now_s = night.clock.now_s()
     run, age_s, nights = -1, 0.0, 0

@@ -141,31 +141,40 @@ def open_manifest(
 
     Raises ``Failed`` and ``WrongDrive``.
     """
-    path = folder / FILE_NAME
-    if not path.exists():
-        raise WrongDrive(
-            f'The state of the pair "{settings.name}" is not in {show_text(str(folder))}, while both drives are'
-            f" paired; run `nightferry pair {settings.name}` to take it over from the secondary."
-        )
-    manifest = Manifest.open(path, effects, writable=to_write)
+    check_state_is_there(folder, settings)
+    manifest = Manifest.open(folder / FILE_NAME, effects, writable=to_write)
     try:
-        if manifest.pair_id != drives.entry.id:
-            raise WrongDrive(
-                f"The state in {show_text(str(folder))} is that of another pair of the same name; move that folder"
-                f" away, then run `nightferry pair {settings.name}` to take this pair over from its secondary."
-            )
-        sealed = sealed_generation(drives.secondary)
-        if sealed is not None and sealed > manifest.generation:
-            raise WrongDrive(
-                f"The state in {show_text(str(folder))} is older than the secondary (generation"
-                f" {manifest.generation} against {sealed}), as after restoring the system disk from an old image;"
-                f" nothing was written. Move that folder away, then run `nightferry pair {settings.name}` to take"
-                " the newer state over from the secondary."
-            )
+        check_state(manifest, folder, settings, drives)
     except BaseException:
         manifest.close()
         raise
     return manifest
+
+
+def check_state_is_there(folder: Path, settings: PairSettings) -> None:
+    """Raises ``WrongDrive`` where the state of two paired drives is missing."""
+    if not (folder / FILE_NAME).exists():
+        raise WrongDrive(
+            f'The state of the pair "{settings.name}" is not in {show_text(str(folder))}, while both drives are'
+            f" paired; run `nightferry pair {settings.name}` to take it over from the secondary."
+        )
+
+
+def check_state(manifest: Manifest, folder: Path, settings: PairSettings, drives: Drives) -> None:
+    """Raises ``WrongDrive`` where the state is not that of these drives, or older than they are."""
+    if manifest.pair_id != drives.entry.id:
+        raise WrongDrive(
+            f"The state in {show_text(str(folder))} is that of another pair of the same name; move that folder"
+            f" away, then run `nightferry pair {settings.name}` to take this pair over from its secondary."
+        )
+    sealed = sealed_generation(drives.secondary)
+    if sealed is not None and sealed > manifest.generation:
+        raise WrongDrive(
+            f"The state in {show_text(str(folder))} is older than the secondary (generation"
+            f" {manifest.generation} against {sealed}), as after restoring the system disk from an old image;"
+            f" nothing was written. Move that folder away, then run `nightferry pair {settings.name}` to take"
+            " the newer state over from the secondary."
+        )
 
 
 def sealed_generation(secondary: Root) -> int | None:

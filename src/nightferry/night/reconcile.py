@@ -57,6 +57,9 @@ def reconcile(
                 finished.append(intent)
             except FileNotFoundError:
                 taken_back[intent.seq] = intent  # neither the old name nor the new: the drive lost it
+            except FileExistsError:
+                carrier.withdraw(intent)  # refused, as it would have been then
+                taken_back[intent.seq] = intent
         barrier.wait()
     except (SyncFailed, OSError) as error:
         raise drive_failed(error) from error
@@ -130,9 +133,9 @@ def _empty(root: Root, barrier: Barrier) -> None:
 
 
 def _prune_retired(manifest: Manifest, root: Root, carrier: Carrier) -> None:
-    """Folders made for versions that were then not retired: those of a run without an end."""
+    """Folders made for versions that were then not retired: those of a run that did not do all it set out to."""
     last = manifest.runs.last()
-    if last is None or last.outcome is not None:
+    if last is None or last.outcome == "complete":
         return
     stamp = last.stamp.encode()
     for name in root.names(RETIRED):

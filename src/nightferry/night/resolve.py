@@ -153,15 +153,9 @@ def _digest_or_none(night: Night, item: Item, then: Entry) -> bytes | None:
 def _list_removed(night: Night) -> None:
     """One planned removal for each name, folders before what they hold."""
     for top in night.plan.vanished():
-        stack = [(top, night.manifest.entries.path(top))]
-        while stack:
-            entry_id, path = stack.pop()
-            entry = night.manifest.entries.by_id(entry_id)
-            if entry is None or night.plan.is_claimed(entry_id):
-                continue
-            night.plan.add(Step.REMOVED, path, entry.stat, entry_id)
-            if entry.stat.kind is Kind.FOLDER:
-                stack.extend((child.id, join(path, child.name)) for child in night.manifest.entries.children(entry_id))
+        below = night.manifest.entries.below(top, night.manifest.entries.path(top), skip=night.plan.is_claimed)
+        for path, entry in below:
+            night.plan.add(Step.REMOVED, path, entry.stat, entry.id)
 
 
 # --- marks of mass encryption

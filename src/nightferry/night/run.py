@@ -33,6 +33,7 @@ from nightferry.night.scan import scan
 from nightferry.night.seal import seal
 from nightferry.night.settle import settle
 from nightferry.night.shape import move_files, shape
+from nightferry.night.timing import PhaseTimes
 from nightferry.planning.hold import Limits, Proposed, Released, reasons_to_hold
 from nightferry.planning.room import Fit, Need, fit
 from nightferry.settings import PairSettings
@@ -60,6 +61,7 @@ class Result:
     hold_reasons: list[str] = field(default_factory=list)
     failure: str | None = None
     open_damage: int = 0
+    phase_s: dict[str, float] = field(default_factory=dict)  # how long each phase took; without the seal
 
     @property
     def state(self) -> str:
@@ -88,18 +90,19 @@ def run_night(
     """
     effects, clock = effects or Effects(), clock or Clock()
     stop = stop or Stop(clock)
+    times = PhaseTimes(progress, clock)
     with ExitStack() as stack:
-        progress.phase("preflight")
+        times.phase("preflight")
         folder = stack.enter_context(lock_pair(state_dir, settings.name, "run"))
         drives = stack.enter_context(open_drives(settings, effects, to_write=True))
         manifest = open_manifest(folder, settings, drives, effects, to_write=True)
         stack.callback(manifest.close)
         try:
-            night = _prepare(settings, drives, manifest, progress, effects, clock, stop, stack)
+            night = _prepare(settings, drives, manifest, times, effects, clock, stop, stack)
         except Stopped:
             # While an earlier run was being finished: what is left of that waits in the journal.
             return Result(settings.name, 0, "interrupted", Tally(), ["Stopped before the night began."])
-        return _carry_through(night, drives)
+        return _carry_through(night, drives, times)
 
 
 def _prepare(
@@ -151,10 +154,11 @@ def _prepare(
     return night
 
 
-def _carry_through(night: Night, drives: Drives) -> Result:
+def _carry_through(night: Night, drives: Drives, times: PhaseTimes) -> Result:
     """Runs the phases and records how they ended, whatever happens."""
     clock_ok = _clock_is_plausible(night)
     night.manifest.runs.start(night.number, night.stamp, night.clock.now_s())
+    night.progress.note("started", number=night.number)
     result = Result(night.settings.name, night.number, "failed", night.tally, night.notes)
     try:
         _work(night, result, clock_ok)
@@ -168,6 +172,7 @@ def _carry_through(night: Night, drives: Drives) -> Result:
             f"A drive stopped answering ({error.strerror or error}): see the system log, check cable and power;"
             " what was finished is safe, and the next run carries on from there."
         )
+    result.phase_s = times.so_far()
     _seal_and_close(night, result)
     return result
 
@@ -361,5 +366,6 @@ def _summary(result: Result) -> str:
             "hold_reasons": result.hold_reasons,
             "failure": result.failure,
             "open_damage": result.open_damage,
+            "phase_s": result.phase_s,
         }
     )

@@ -6,7 +6,7 @@ import os
 
 from nightferry.manifest.plan import Item, Step
 from nightferry.manifest.records import Content, Intent
-from nightferry.night.carry import in_copy
+from nightferry.night.carry import in_copy, same_but_for_case
 from nightferry.night.commit import Batch, Pending, clear_the_way, drive_failed, free_held, leave_out_refused
 from nightferry.night.context import UNREADABLE, UNSETTLED, Night
 from nightferry.tree.durability import SyncFailed
@@ -122,7 +122,7 @@ def _add_folder(night: Night, batch: Batch, item: Item) -> None:
 
 
 def _add_move(night: Night, batch: Batch, item: Item, source: bytes) -> None:
-    if source != item.path and not _same_but_for_case(night, source, item.path):
+    if source != item.path and not same_but_for_case(night.secondary, in_copy(source), in_copy(item.path)):
         try:
             if not clear_the_way(night, batch, item.path):
                 return
@@ -130,12 +130,6 @@ def _add_move(night: Night, batch: Batch, item: Item, source: bytes) -> None:
             leave_out_refused(night, item.path, error)
             return
     batch.add(Pending(Intent("move", item.path, item.entry, source=source, stat=item.stat)))
-
-
-def _same_but_for_case(night: Night, source: bytes, path: bytes) -> bool:
-    """Whether both names lead to the same thing, as on a secondary that does not tell case apart."""
-    one, other = night.secondary.stat_or_none(in_copy(source)), night.secondary.stat_or_none(in_copy(path))
-    return one is not None and other is not None and one.st_ino == other.st_ino
 
 
 def move_files(night: Night) -> None:

@@ -1,0 +1,87 @@
+"""The lists beside the copy, read by the tools they are for."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+import xxhash
+from hypothesis import given
+from hypothesis import strategies as st
+
+from nightferry.manifest.checksums import Format, format_of, left_out_line
+
+NAMES = [
+    b"01 kyrie.wav",
+    b" leading and trailing ",
+    b"-n",
+    b"back\\slash",
+    b"\xff\xfe invalid",
+    b"tab\there",
+    b"\x1b[31mred",
+    b"*star",
+    b"new\nline",
+    b"carriage\rreturn",
+    b"x" * 255,
+]
+
+
+@pytest.mark.parametrize(
+    ("form", "tool", "new"),
+    [
+        (Format.XXH3_128, "xxhsum", xxhash.xxh3_128),
+        (Format.SHA256, "sha256sum", hashlib.sha256),
+        (Format.BLAKE2B, "b2sum", hashlib.blake2b),
+    ],
+)
+def test_rule_K_the_ordinary_tool_reads_its_list(tmp_path: Path, form: Format, tool: str, new) -> None:
+    if shutil.which(tool) is None:
+        pytest.skip(f"needs {tool}")
+    copy = tmp_path / "copy"
+    copy.mkdir()
+    listed = []
+    for number, name in enumerate(NAMES):
+        content = b"voice %d" % number
+        (copy / name.decode("utf-8", "surrogateescape")).write_bytes(content)
+        line = form.line(name, new(content).digest())
+        if line is None:
+            assert form is Format.XXH3_128
+            assert b"\n" in name or b"\r" in name
+        else:
+            listed.append(line)
+    (tmp_path / "list").write_bytes(b"".join(listed))
+    done = subprocess.run([tool, "-c", "../list"], cwd=copy, capture_output=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.count(b": OK") == len(listed)
+    # and it does look: one changed byte is found
+    (copy / "01 kyrie.wav").write_bytes(b"voice x")
+    assert subprocess.run([tool, "-c", "../list"], cwd=copy, capture_output=True, check=False).returncode != 0
+
+
+def test_a_path_no_tool_can_open_is_left_out() -> None:
+    deep = b"/".join([b"d" * 200] * 25)
+    for form in Format:
+        assert form.line(deep, b"\x00" * 16) is None
+        assert form.line(deep[:4095], b"\x00" * 16) is not None
+
+
+@given(st.binary(min_size=1, max_size=60).filter(lambda name: b"\0" not in name))
+def test_every_line_is_one_line(path: bytes) -> None:
+    for form in Format:
+        line = form.line(path, b"\x01" * 16)
+        assert line is None or (line.count(b"\n") == 1 and line.endswith(b"\n"))
+    record = json.loads(left_out_line(path, "xxh3_128", b"\x01" * 16))
+    assert record["checksum"] == "01" * 16
+    assert left_out_line(path, "xxh3_128", b"").count(b"\n") == 1
+
+
+def test_formats_are_found_by_the_setting() -> None:
+    assert {format_of(name).list_name for name in ("xxh3_128", "sha256", "blake2b")} == {
+        b"checksums.xxh128",
+        b"checksums.sha256",
+        b"checksums.blake2b",
+    }
