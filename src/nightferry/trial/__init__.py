@@ -1,0 +1,1 @@
+"""A whole demonstration in a temporary place, with invented data."""
