@@ -35,6 +35,9 @@ def enter_folder_metadata(night: Night) -> None:
 
     for item in night.plan.items(Step.FOLDER_TOUCHED):
         assert item.entry is not None
+        present = night.manifest.entries.find(item.path)
+        if present is None or present.id != item.entry:
+            continue  # its move was held back
         try:
             fd = night.primary.folder(item.path)
             batch.append((item.entry, Stat.of(night.effects.fstat(fd)), read_xattrs(fd, night.effects)))

@@ -19,6 +19,7 @@ def shape(night: Night, *, held: bool) -> None:
     batch = Batch(night)
     coming: set[bytes] = set()  # folders of this batch, not yet in the manifest
     sources: list[bytes] = []  # folders that move in this batch
+    targets: list[bytes] = []  # where they move to
 
     def flush() -> None:
         try:
@@ -30,18 +31,25 @@ def shape(night: Night, *, held: bool) -> None:
             night.tally.folders_moved += each.intent.action == "move"
         coming.clear()
         sources.clear()
+        targets.clear()
 
     for item in night.plan.items(Step.FOLDER, Step.FOLDER_MOVED):
         night.stop.check()
         if not item.path:
             _enter_root(night, item)
             continue
+        if any(item.path.startswith(target + b"/") for target in targets):
+            flush()  # what stands below can be looked at only once the folder is there
         if not _has_parent(night, item.path, coming):
             night.tally.withheld += held
             night.plan.mark_incomplete(split(item.path)[0])
             continue
         moved = item.step is Step.FOLDER_MOVED
-        if held and (moved or item.entry is not None):
+        if held and moved:
+            # Its old name stays; what is new in it is copied below the new one. What moved with it waits.
+            night.tally.withheld += 1
+            moved, item = False, item._replace(entry=None)
+        elif held and item.entry is not None:
             night.tally.withheld += 1
             continue
         if moved:
@@ -51,6 +59,7 @@ def shape(night: Night, *, held: bool) -> None:
                 flush()
                 source = night.manifest.entries.path(item.entry)
             sources.append(source)
+            targets.append(item.path)
             _add_move(night, batch, item, source)
         else:
             _add_folder(night, batch, item)
