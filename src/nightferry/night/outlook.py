@@ -11,7 +11,7 @@ from typing import NamedTuple
 from nightferry.errors import Busy
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.plan import Item, Plan, Step
-from nightferry.manifest.records import LeftOut
+from nightferry.manifest.records import LeftOut, Run
 from nightferry.night.context import Clock, Night, Progress, Stop
 from nightferry.night.excluding import excluder
 from nightferry.night.expire import candidates
@@ -19,9 +19,10 @@ from nightferry.night.platter import Platter
 from nightferry.night.preflight import Drives, check_state, check_state_is_there, open_drives, state_folder
 from nightferry.night.resolve import resolve
 from nightferry.night.scan import scan
+from nightferry.night.space import usable_room
 from nightferry.night.timing import PhaseTimes
 from nightferry.planning.absence import CLOCK_TOLERANCE_S
-from nightferry.planning.hold import Limits, Proposed, Released, reasons_to_hold
+from nightferry.planning.hold import Limits, Proposed, reasons_to_hold, released_or_standing
 from nightferry.planning.retention import Retention, to_expire
 from nightferry.planning.room import Fit, Need, fit
 from nightferry.settings import PairSettings
@@ -31,7 +32,6 @@ from nightferry.tree.durability import Barrier
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind
 from nightferry.volumes.capabilities import Capabilities
-from nightferry.volumes.filesystem import room
 from nightferry.volumes.lock import holder
 
 # A look must not try a file system out, since that writes. Only `sparse` matters for a scan, and these lack it.
@@ -87,6 +87,10 @@ class Outlook:
     left_out: list[LeftOut]
     scan_s: float
     _night: Night = field(repr=False)
+
+    def runs(self) -> Iterator[Run]:
+        """Earlier runs, newest first. Valid inside the ``with`` of ``look``."""
+        return self._night.manifest.runs.all()
 
     def changes(self) -> Iterator[Expected]:
         """Each name, by kind in the order of ``KINDS``, within it as found. Valid inside the ``with`` of ``look``."""
@@ -175,12 +179,9 @@ def _outlook(night: Night, proposed: Proposed, scan_s: float) -> Outlook:
     totals[CHANGED] = (totals[CHANGED][0] - files, totals[CHANGED][1] - size_bytes)
 
     certain = replace(proposed, replacements=proposed.replacements - files)
-    open_hold = runs.open_hold()
-    released = None
-    if open_hold is not None and open_hold.released_s is not None:
-        released = Released(open_hold.removals, open_hold.replacements)
+    released, standing = released_or_standing(runs.open_hold())
     limits = Limits(night.settings.hold_share, night.settings.hold_count)
-    hold_reasons = reasons_to_hold(certain, limits, released)
+    hold_reasons = reasons_to_hold(certain, limits, released, standing)
     held = bool(hold_reasons)
 
     latest_s = runs.latest_end_s()
@@ -203,7 +204,7 @@ def _outlook(night: Night, proposed: Proposed, scan_s: float) -> Outlook:
         totals=totals,
         proposed=proposed,
         hold_reasons=hold_reasons,
-        may_hold_reasons=[] if held else reasons_to_hold(proposed, limits, released),
+        may_hold_reasons=[] if held else reasons_to_hold(proposed, limits, released, standing),
         released=released is not None,
         need=need,
         room=fits,
@@ -222,12 +223,12 @@ def _has_no_end(night: Night) -> bool:
 
 def _room(night: Night, need: Need, *, may_expire: bool) -> tuple[Fit, int]:
     """Whether it fits, after the retired versions that would go for it; and their bytes."""
-    found = room(night.secondary.fd, night.effects)
+    found = usable_room(night)
 
     def with_free(free_bytes: int) -> Fit:
         return fit(
             Need(need.files, max(0, need.allocated_bytes)), free_bytes=free_bytes, free_inodes=found.free_inodes,
-            keep_free_bytes=night.settings.keep_free,
+            keep_free_bytes=0,
         )  # fmt: skip
 
     fits = with_free(found.free_bytes)

@@ -1,0 +1,79 @@
+"""What the commands share: their arguments, the configuration, and how an error is said.
+
+Imports nothing that is slow: it is loaded for ``--help`` too.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from nightferry.errors import NightferryError
+from nightferry.reporting import exits
+from nightferry.units import show_text
+
+if TYPE_CHECKING:
+    from nightferry.settings import PairSettings, Settings
+
+
+def add_pairs(parser: argparse.ArgumentParser, *, needed: bool = False) -> None:
+    """``NAME…`` of a command on pairs."""
+    what = "the pairs, by the names that the configuration gives them"
+    if needed:
+        parser.add_argument("names", metavar="NAME", nargs="+", help=what)
+    else:
+        parser.add_argument("names", metavar="NAME", nargs="*", help=f"{what}; all of them where none is given")
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """``--json`` of a command that reports."""
+    parser.add_argument(
+        "--json", action="store_true", help="print one JSON document instead of text; its keys are stable"
+    )
+
+
+def load_settings(args: argparse.Namespace) -> Settings:
+    """The configuration that the command line names. Raises ``WrongUse``."""
+    from nightferry.settings import load
+
+    path: Path | None = args.config
+    return load(path)
+
+
+def chosen_pairs(args: argparse.Namespace) -> tuple[Settings, list[PairSettings]]:
+    """The configuration, and the pairs that were asked for. Raises ``WrongUse``."""
+    settings = load_settings(args)
+    return settings, settings.chosen(args.names)
+
+
+def say_error(error: BaseException) -> int:
+    """Says on stderr what went wrong, a sentence to a line; returns the exit code."""
+    if isinstance(error, NightferryError):
+        complain(str(error))
+        return error.exit_code
+    if isinstance(error, OSError):
+        where = f"{error.filename!r}: " if error.filename else ""
+        complain(f"the system refused: {where}{error.strerror or error}; see its log, and the drive in question")
+    else:
+        complain(exits.unexpected(error))
+    for line in exits.debug_lines(error):
+        _to_stderr(_printable(line))
+    return exits.FAILED
+
+
+def complain(sentences: str) -> None:
+    """Each line to stderr, as "nightferry: …"."""
+    for line in sentences.splitlines() or [""]:
+        _to_stderr(f"nightferry: {_printable(line)}")
+
+
+def _printable(line: str) -> str:
+    return line if line.isprintable() else "".join(each if each.isprintable() else show_text(each) for each in line)
+
+
+def _to_stderr(line: str) -> None:
+    with suppress(OSError, ValueError):  # nobody is listening: the exit code still tells
+        print(line, file=sys.stderr, flush=True)

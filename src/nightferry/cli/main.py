@@ -1,0 +1,125 @@
+"""The command line: which command, and what becomes of its errors.
+
+Each command is a module of its own, which imports what it needs when it runs: ``--help`` and a wrong
+command line answer at once, also on a small box.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+from types import ModuleType
+
+from nightferry import __version__
+from nightferry.cli import lastnight, pair, release, run, status, tonight, trial
+from nightferry.cli.common import say_error
+from nightferry.reporting import exits
+
+# In the order in which somebody new meets them. Each has SUMMARY, DESCRIPTION, EXAMPLE, configure() and main().
+COMMANDS: dict[str, ModuleType] = {
+    "trial": trial,
+    "pair": pair,
+    "tonight": tonight,
+    "run": run,
+    "lastnight": lastnight,
+    "release": release,
+    "status": status,
+}
+
+_ABOUT = "Keeps an independent copy of one drive on another, night by night, and says in the morning how it went."
+
+_OVERVIEW = """\
+nightferry keeps an independent copy of one drive on another, night by night.
+
+To see what it does, without any drive:  nightferry trial
+
+To begin with two drives of your own:
+  1. write /etc/nightferry.toml, from config.example.toml
+  2. make the two drives a pair:         nightferry pair recordings
+  3. see what a night would do:          nightferry tonight
+  4. run one, now:                       nightferry run
+
+In the morning:                          nightferry status
+                                         nightferry lastnight
+
+All commands:  nightferry --help         One of them:  nightferry COMMAND --help
+"""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Runs one command and returns its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # A locale that cannot write a name shows it escaped instead of failing.
+        with suppress(AttributeError, ValueError):
+            stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+    try:
+        code = _main(argv)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        _forget_output()
+        return exits.PIPE_CLOSED
+    except KeyboardInterrupt:
+        return exits.INTERRUPTED
+    except Exception as error:
+        return say_error(error)
+    return code
+
+
+def _main(argv: Sequence[str] | None) -> int:
+    parser = build_parser()
+    try:
+        args = parser.parse_args(argv)
+    except SystemExit as leaving:  # argparse has said why, or has printed what was asked for
+        return leaving.code if isinstance(leaving.code, int) else exits.WRONG_USE
+    if args.command is None:
+        sys.stdout.write(_OVERVIEW)
+        return exits.SOUND
+    code: int = COMMANDS[args.command].main(args)
+    return code
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    codes = "\n".join(f"  {code}  {meaning}" for code, meaning in exits.TABLE)
+    parser = argparse.ArgumentParser(
+        prog="nightferry",
+        description=_ABOUT,
+        epilog=(
+            f"exit codes (the worst, for a command on several pairs):\n{codes}\n\n"
+            "example:\n  nightferry pair recordings && nightferry run recordings\n\n"
+            "The configuration is /etc/nightferry.toml, or what --config or NIGHTFERRY_CONFIG names."
+        ),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--config", metavar="FILE", type=Path, help="the configuration (default: /etc/nightferry.toml)")
+    parser.add_argument("--version", action="version", version=f"nightferry {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    for name, module in COMMANDS.items():
+        command = commands.add_parser(
+            name,
+            help=module.SUMMARY,
+            description=module.DESCRIPTION,
+            epilog=f"example:\n{module.EXAMPLE}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+            allow_abbrev=False,
+        )
+        module.configure(command)
+    return parser
+
+
+def _forget_output() -> None:
+    """Whoever read the output is gone: what is still buffered goes nowhere, without a complaint at exit."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError, AttributeError):
+            os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""Status and audit: read the manifest, decide nothing."""

@@ -1,0 +1,87 @@
+"""What ``--json`` prints has the keys that are documented, and no others."""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+from box import CONCERT, Box
+from nightferry.cli.json_keys import KEYS, markdown
+
+# Keys that are words of the report: a kind of change or of what was not copied, a phase.
+WORDS = {"counts": "KIND", "not_copied": "KIND", "kinds": "KIND", "phase_s": "PHASE"}
+
+
+def keys_of(value: Any, at: str = "") -> set[str]:
+    """Each leaf's path, as json_keys writes it."""
+    if isinstance(value, dict):
+        found: set[str] = set()
+        for key, below in value.items():
+            name = WORDS.get(at.rsplit(".", 1)[-1], key)
+            found |= keys_of(below, f"{at}.{name}" if at else name)
+        return found
+    if isinstance(value, list):
+        return set().union(*(keys_of(each, f"{at}[]") for each in value)) if value else set()
+    return {at}
+
+
+def check(command: str, *documents: dict[str, Any], never: tuple[str, ...] = ()) -> None:
+    """``never``: documented keys that these documents have no occasion for."""
+    documented = set(KEYS[command])
+    found = set().union(*map(keys_of, documents))
+    for key in list(found):
+        # Null where it does not apply: then its own keys are documented, and not it.
+        if any(each.startswith((key + ".", key + "[]")) for each in documented):
+            found.remove(key)
+    found = {key for key in found if not key.endswith("path_bytes")}
+    assert found - documented == set(), "printed and not documented"
+    missing = {key for key in documented - found if not key.startswith(never)} if never else documented - found
+    assert missing == set(), "documented and never printed"
+
+
+def test_all_commands(box: Box) -> None:
+    (box.primary() / CONCERT).mkdir()
+    check("pair", box.json("pair", "--yes", "recordings"))
+    box.fill(files=20)
+    (box.primary() / CONCERT / "h\udcffndel.wav").write_bytes(b"x" * 9000)
+    os.mkfifo(box.primary() / "a pipe")
+    first_tonight = box.json("tonight", "--all")
+    first = box.json("run")
+    (box.primary() / CONCERT / "01 kyrie.wav").rename(box.primary() / CONCERT / "01 gloria.wav")
+    (box.primary() / CONCERT / "02 kyrie.wav").unlink()
+    moved_tonight = box.json("tonight", "--all")
+    moved = box.json("run")
+    audit = box.json("lastnight", "--all")
+    sound = box.json("status")
+    for path in (box.primary() / CONCERT).iterdir():
+        path.unlink()
+    held_tonight = box.json("tonight", code=1)
+    held = box.json("run", code=1)
+    held_audit = box.json("lastnight", "--all")
+    attention = box.json("status", code=1)
+    may = box.json("tonight", code=1)
+    check("release", box.json("release", "recordings"))
+    damage = ("pairs[].damage[]", "pairs[].notes[]")
+    check("run", first, moved, held, never=damage)
+    check("lastnight", audit, held_audit, never=damage)
+    check("tonight", first_tonight, moved_tonight, held_tonight, may, never=("pairs[].may_hold_reasons[]",))
+    check("status", sound, attention, never=("pairs[].run.", "pairs[].notes[]"))
+
+
+def test_a_name_that_is_not_utf8_comes_with_its_bytes(box: Box) -> None:
+    import base64
+
+    box.ok("pair", "--yes", "recordings")
+    with open(os.fsencode(box.primary()) + b"/h\xffndel.wav", "wb"):
+        pass
+    change = box.json("tonight", "--all")["pairs"][0]["changes"][0]
+    assert change["path"] == "h\ufffdndel.wav"
+    assert base64.b64decode(change["path_bytes"]) == b"h\xffndel.wav"
+
+
+def test_the_tables_have_every_key() -> None:
+    text = markdown()
+    for command, keys in KEYS.items():
+        assert f"### `nightferry {command} --json`" in text
+        for key in keys:
+            assert f"| `{key}` | " in text

@@ -1,0 +1,103 @@
+"""``nightferry pair``: shows, asks, writes; or takes over."""
+
+from __future__ import annotations
+
+import os
+import pty
+import subprocess
+import time
+
+import pytest
+
+from box import Box, clean_environment, everything
+
+
+def on_a_terminal(box: Box, *args: str, answer: str, columns: int = 80) -> tuple[int, str]:
+    """Runs a command on a terminal of its own, answers its question; its exit code and all it showed."""
+    leader, follower = pty.openpty()
+    os.set_blocking(leader, False)
+    process = subprocess.Popen(
+        box.command(*args), stdin=follower, stdout=follower, stderr=follower,
+        env={**clean_environment(), "COLUMNS": str(columns)}, start_new_session=True,
+    )  # fmt: skip
+    os.close(follower)
+    shown, answered, end_s = b"", False, time.monotonic() + 60
+    while time.monotonic() < end_s:
+        try:
+            shown += os.read(leader, 65536)
+        except BlockingIOError:
+            time.sleep(0.01)
+        except OSError:  # EIO: the other side is closed
+            break
+        if not answered and b"[y/N]" in shown:
+            os.write(leader, answer.encode())
+            answered = True
+    code = process.wait(timeout=10)
+    os.close(leader)
+    return code, shown.decode()
+
+
+def test_it_shows_both_drives_and_what_will_be_written(box: Box) -> None:
+    box.fill()
+    (box.secondary() / "old photos").mkdir()
+    shown = box.ok("pair", "--yes", "recordings")
+    for part in (
+        str(box.primary()), str(box.secondary()), "file system", "size", "free", "no identity card",
+        "Both are on one file system", ".nightferry-volume.toml", "copy, retired, staging", str(box.folder()),
+        "is not empty", "is a pair now", "nightferry tonight recordings",
+    ):  # fmt: skip
+        assert part in shown, part
+    assert (box.primary() / ".nightferry-volume.toml").exists()
+    assert (box.secondary() / ".nightferry-volume.toml").exists()
+    assert sorted(os.listdir(box.secondary())) == [
+        ".nightferry-volume.toml", "copy", "old photos", "records", "retired", "staging",
+    ]  # fmt: skip
+
+
+def test_without_a_terminal_it_wants_yes_and_writes_nothing(box: Box) -> None:
+    before = everything(box.root)
+    done = box.run("pair", "recordings", given="y\n")
+    assert done.returncode == 2
+    assert "add --yes" in done.stderr
+    assert everything(box.root) == before
+
+
+@pytest.mark.parametrize(
+    ("answer", "code", "says"),
+    [("y\n", 0, "is a pair now"), ("n\n", 1, "Nothing was written"), ("\n", 1, "Nothing was written")],
+)
+def test_it_asks_on_a_terminal(box: Box, answer: str, code: int, says: str) -> None:
+    got, shown = on_a_terminal(box, "pair", "recordings", answer=answer)
+    assert (got, says in shown) == (code, True), shown
+    assert (box.primary() / ".nightferry-volume.toml").exists() is (code == 0)
+
+
+def test_a_pair_already(paired: Box) -> None:
+    before = everything(paired.root)
+    shown = paired.ok("pair", "recordings")
+    assert "is a pair already" in shown and "nightferry tonight recordings" in shown
+    assert everything(paired.root) == before
+
+
+def test_taking_over_says_the_generation(paired: Box) -> None:
+    paired.ok("run")
+    paired.ok("run")
+    paired.folder().rename(paired.root / "lost")
+    shown = paired.ok("pair", "--yes", "recordings")
+    assert "taken over" in shown and "generation 2" in shown and "nightferry lastnight recordings" in shown
+    assert "complete" in paired.ok("lastnight")
+
+
+def test_one_that_fails_does_not_keep_the_next_from_being_made(box: Box) -> None:
+    box.configure(("recordings", "scores"))
+    os.rmdir(box.secondary())
+    done = box.run("pair", "--yes", "recordings", "scores")
+    assert done.returncode == 3
+    assert "recordings" in done.stderr
+    assert "scores is a pair now" in done.stdout
+
+
+def test_json(box: Box) -> None:
+    found = box.run("pair", "--yes", "--json", "recordings")
+    assert found.returncode == 0
+    assert found.stdout.count("\n") == 1 and "The pair recordings" in found.stderr
