@@ -55,6 +55,7 @@ class PairSettings(BaseModel):
     hold_count: Annotated[int | None, PlainValidator(values.count_limit)] = 100
 
     verify_cycle: _Cycle = timedelta(days=30)
+    verify_share: Annotated[float, PlainValidator(values.share)] = 1.0
     rehearse_every: _Cycle = timedelta(days=30)
 
     @model_validator(mode="after")

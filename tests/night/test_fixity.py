@@ -1,0 +1,239 @@
+"""Rule C on real decay: bits flipped in the image behind the file system, so that size, times and inode stay.
+
+What is right is known from ``sha256sum``, taken before; what a night did is looked at with ordinary means.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from harness import Pair
+
+from drives import MIB, Drive, DriveFactory, run
+
+BLOCK = 4096
+KYRIE = "2026-05 spring concert/01 kyrie.wav"
+
+
+def sha256(path: Path | bytes) -> str:
+    return run("sha256sum", "-b", os.fsencode(path)).split()[0].decode().lstrip("\\")
+
+
+class Box:
+    """A pair on two real ext4 drives, after its first night, and a day or more later."""
+
+    def __init__(self, drives: DriveFactory, tmp_path: Path, **settings: object) -> None:
+        self.drives: tuple[Drive, Drive] = (drives("ext4", 96 * MIB), drives("ext4", 192 * MIB))
+        self.pair = Pair(*self.drives, tmp_path / "state", **settings)
+
+    def rot(self, side: int, path: Path | bytes, offset: int) -> None:
+        """One byte of a file decays on the primary (0) or the secondary (1)."""
+        before = os.lstat(path)
+        drive = self.drives[side]
+        drive.flip_byte(path, offset)
+        drive.drop_caches()
+        after = os.lstat(path)
+        same = ("st_size", "st_mtime_ns", "st_ctime_ns", "st_ino")
+        assert [getattr(before, name) for name in same] == [getattr(after, name) for name in same]
+
+    def nights(self, count: int) -> list:  # type: ignore[type-arg]
+        """So many nights, a day apart. Caches are dropped before each, as a month would."""
+        results = []
+        for _ in range(count):
+            self.pair.clock.pass_days(1.01)
+            for drive in self.drives:
+                drive.drop_caches()
+            results.append(self.pair.run())
+        return results
+
+    def damage(self) -> list[tuple[bytes, str, str, str]]:
+        with self.pair.manifest() as manifest:
+            return manifest.runs.open_damage()
+
+    def register(self) -> list[tuple[bytes, str, str, str | None]]:
+        with self.pair.manifest() as manifest:
+            return manifest.database.connection.execute(
+                "SELECT path, side, verdict, became FROM damage ORDER BY id"
+            ).fetchall()
+
+
+@pytest.fixture
+def box(drives: DriveFactory, tmp_path: Path) -> Box:
+    made = Box(drives, tmp_path)
+    made.pair.write(KYRIE, os.urandom(3 * MIB + 17))
+    made.pair.write("programme.txt", "Kyrie, Gloria, Sanctus\n" * 500)
+    made.pair.run_well()
+    return made
+
+
+@pytest.mark.parametrize("offset", [0, MIB + 5, 3 * MIB + 16], ids=["first block", "middle", "last block"])
+def test_rule_C_a_decayed_copy_is_mended_from_the_primary(box: Box, offset: int) -> None:
+    copy, primary = box.pair.copy / KYRIE, box.pair.at(KYRIE)
+    good = sha256(primary)
+    box.rot(1, copy, offset)
+    assert sha256(copy) != good
+    bad = sha256(copy)
+    results = box.nights(1)
+    assert sha256(copy) == good == sha256(primary)
+    assert results[0].tally.mended == 1
+    assert box.damage() == []
+    assert box.register() == [
+        (KYRIE.encode(), "secondary", "decayed", "mended from the primary; the bad bytes are in retired/")
+    ]
+    (held,) = box.pair.held(2).values()
+    assert held.past.reason == "decayed"
+    assert sha256(held.path) == bad
+    assert box.pair.differences() == []
+    box.pair.run_quiet()
+
+
+@pytest.mark.parametrize("offset", [0, MIB + 5, 3 * MIB + 16], ids=["first block", "middle", "last block"])
+def test_rule_C_a_decayed_primary_is_reported_and_never_copied(box: Box, offset: int) -> None:
+    copy, primary = box.pair.copy / KYRIE, box.pair.at(KYRIE)
+    good = sha256(copy)
+    box.rot(0, primary, offset)
+    box.pair.write("2026-06 summer/01 new.wav", os.urandom(1000))
+    (result,) = box.nights(1)
+    assert sha256(copy) == good
+    assert [each[:3] for each in box.damage()] == [(KYRIE.encode(), "primary", "decayed")]
+    assert (result.state, result.exit_code) == ("attention", 1)
+    assert (box.pair.copy / "2026-06 summer/01 new.wav").exists()  # the night went on
+    for later in box.nights(3):  # open until somebody does something, and entered once
+        assert later.state == "attention"
+    assert len(box.register()) == 1
+    assert sha256(copy) == good
+
+
+def test_rule_C_both_decayed_is_said_of_both_and_nothing_is_replaced(box: Box) -> None:
+    copy, primary = box.pair.copy / KYRIE, box.pair.at(KYRIE)
+    box.rot(0, primary, 100)
+    box.rot(1, copy, 2 * MIB)
+    before = sha256(copy)
+    box.nights(2)
+    assert sorted(each[:3] for each in box.damage()) == [
+        (KYRIE.encode(), "primary", "decayed"),
+        (KYRIE.encode(), "secondary", "decayed"),
+    ]
+    assert sha256(copy) == before
+    assert box.pair.held() == {}
+
+
+def test_rule_C_a_decayed_retired_version_is_reported(box: Box) -> None:
+    box.pair.write("programme.txt", "Kyrie only\n")
+    box.nights(1)
+    (held,) = box.pair.held().values()
+    box.rot(1, held.path, 50)
+    box.nights(1)
+    assert [each[:3] for each in box.damage()] == [(held.past.held, "retired", "decayed")]
+
+
+def test_rule_C_hard_linked_copies_are_mended_together_and_stay_linked(drives: DriveFactory, tmp_path: Path) -> None:
+    box = Box(drives, tmp_path)
+    first = box.pair.write("a/kyrie.wav", os.urandom(MIB))
+    (box.pair.at("best of")).mkdir()
+    os.link(first, box.pair.at("best of/kyrie.wav"))
+    box.pair.run_well()
+    good = sha256(first)
+    box.rot(1, box.pair.copy / "a/kyrie.wav", 5000)
+    box.nights(1)
+    copies = [box.pair.copy / "a/kyrie.wav", box.pair.copy / "best of/kyrie.wav"]
+    assert [sha256(copy) for copy in copies] == [good, good]
+    assert os.stat(copies[0]).st_ino == os.stat(copies[1]).st_ino
+    assert box.damage() == []
+    assert box.pair.differences() == []
+
+
+def test_rule_C_decay_in_a_sparse_file(drives: DriveFactory, tmp_path: Path) -> None:
+    box = Box(drives, tmp_path)
+    sparse = box.pair.at("score.img")
+    with sparse.open("wb") as file:
+        file.seek(20 * MIB)
+        file.write(os.urandom(64 * 1024))
+        file.truncate(40 * MIB)
+    box.pair.run_well()
+    good = sha256(sparse)
+    box.rot(1, box.pair.copy / "score.img", 20 * MIB + 30_000)
+    box.nights(1)
+    assert sha256(box.pair.copy / "score.img") == good
+    assert os.stat(box.pair.copy / "score.img").st_blocks * 512 < MIB
+    assert box.damage() == []
+
+
+def test_a_copy_that_somebody_removed_is_put_back(box: Box) -> None:
+    (box.pair.copy / KYRIE).unlink()
+    (result,) = box.nights(1)
+    assert result.tally.mended == 1
+    assert [row[1:3] for row in box.register()] == [("secondary", "missing")]
+    assert box.damage() == []
+    assert box.pair.differences() == []
+
+
+def test_a_copy_that_somebody_wrote_to_is_damage_too(box: Box) -> None:
+    copy = box.pair.copy / "programme.txt"
+    copy.write_text("nobody should write here")
+    box.nights(1)
+    assert copy.read_bytes() == box.pair.at("programme.txt").read_bytes()
+    assert [row[1:3] for row in box.register()] == [("secondary", "decayed")]
+    assert "nobody should write here" in {held.content.decode() for held in box.pair.held().values()}
+
+
+def test_a_change_by_a_person_is_no_damage(box: Box) -> None:
+    primary = box.pair.at(KYRIE)
+    times = os.stat(primary)
+    with primary.open("r+b") as file:
+        file.write(b"RIFF")
+    os.utime(primary, ns=(times.st_atime_ns, times.st_mtime_ns))  # mtime put back: ctime tells
+    (result,) = box.nights(1)
+    assert result.tally.changed == 1
+    assert result.tally.put_back_dates == 1
+    assert box.register() == []
+    assert box.pair.differences() == []
+
+
+def test_nothing_expires_while_damage_is_open(box: Box) -> None:
+    box.pair.write("programme.txt", "Kyrie only\n")
+    box.nights(1)
+    (held,) = box.pair.held().values()
+    box.rot(0, box.pair.at(KYRIE), 7)
+    box.pair.set(keep_retired_at_least="1d", keep_retired="1d")
+    for result in box.nights(4):
+        assert result.tally.expired == 0
+    assert os.path.exists(held.path)
+
+
+def test_rule_M_every_byte_is_read_within_the_cycle_oldest_first(drives: DriveFactory, tmp_path: Path) -> None:
+    """A simulated month: each night reads its share and no more, and by the end all was read, on both drives."""
+    box = Box(drives, tmp_path, verify_cycle="10d")
+    for number in range(200):
+        box.pair.write(f"rehearsal/{number:03d}.wav", os.urandom(20_000 + number))
+    box.pair.run_well()
+    with box.pair.manifest() as manifest:
+        total = manifest.entries.totals()[1]
+    read = []
+    for result in box.nights(11):
+        assert result.outcome == "complete"
+        sides = (result.tally.verified_primary_bytes, result.tally.verified_secondary_bytes)
+        for side_bytes in sides:
+            # 1.15 / 10 of all, and the file that fills the share
+            assert total * 0.115 <= side_bytes <= total * 0.115 + 21_000
+        read.append(sides)
+        with box.pair.manifest() as manifest:
+            now_s = box.pair.clock.now_s()
+            rows = manifest.database.connection.execute(
+                "SELECT min(read_primary_s), min(read_secondary_s) FROM entry WHERE kind = 2"
+            ).fetchone()
+        assert all(now_s - oldest_s <= 10.2 * 86_400 for oldest_s in rows)
+    assert sum(primary for primary, _ in read) >= total
+
+
+def test_a_week_of_missed_nights_is_caught_up(drives: DriveFactory, tmp_path: Path) -> None:
+    box = Box(drives, tmp_path, verify_cycle="5d")
+    for number in range(50):
+        box.pair.write(f"rehearsal/{number:03d}.wav", os.urandom(20_000))
+    box.pair.run_well()
+    box.pair.clock.pass_days(7)
+    (result,) = box.nights(1)
+    assert result.tally.verified_primary_bytes == 50 * 20_000  # all of it was overdue
+    assert result.tally.verified_secondary_bytes == 50 * 20_000
