@@ -60,11 +60,16 @@ def _unwritable(path: Path, error: Exception) -> Failed:
 
 
 def create(path: Path, effects: Effects, meta: dict[str, str]) -> Database:
-    """A new manifest; raises ``Failed`` where it cannot be made, ``FileExistsError`` where one is."""
+    """A new manifest, under its name when it is whole.
+
+    Raises ``Failed`` where it cannot be made, ``FileExistsError`` where one is.
+    """
     if path.exists():
         raise FileExistsError(path)
-    connection = sqlite3.connect(path, isolation_level=None)
-    database = Database(connection, effects, path)
+    new = path.with_name(path.name + ".new")
+    _remove(new)
+    connection = sqlite3.connect(new, isolation_level=None)
+    database = Database(connection, effects, new)
     try:
         _tune(connection, writable=True)
         connection.execute("BEGIN IMMEDIATE")
@@ -73,11 +78,27 @@ def create(path: Path, effects: Effects, meta: dict[str, str]) -> Database:
         for key, value in {"schema": str(schema.VERSION), **meta}.items():
             database.set_meta(key, value)
         effects.commit(connection)
+        connection.close()  # which enters the write-ahead log into the file
+        os.replace(new, path)
+        _sync_folder(path.parent)
     except (sqlite3.Error, OSError) as error:
         connection.close()
-        path.unlink(missing_ok=True)
+        _remove(new)
         raise _unwritable(path, error) from error
-    return database
+    return open_existing(path, effects, writable=True)
+
+
+def _remove(path: Path) -> None:
+    for suffix in ("", _LOG_SUFFIX, "-shm"):
+        Path(f"{path}{suffix}").unlink(missing_ok=True)
+
+
+def _sync_folder(folder: Path) -> None:
+    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
 
 
 def open_existing(path: Path, effects: Effects, *, writable: bool, unchanging: bool = False) -> Database:
@@ -91,9 +112,15 @@ def open_existing(path: Path, effects: Effects, *, writable: bool, unchanging: b
         _tune(connection, writable=writable)
         row = connection.execute("SELECT value FROM meta WHERE key = 'schema'").fetchone()
     except sqlite3.Error as error:
+        # sqlite.org/rescode.html: all others speak of the file itself.
+        of_disk = getattr(error, "sqlite_errorname", "").startswith(("SQLITE_IOERR", "SQLITE_FULL", "SQLITE_CANTOPEN"))
         raise Failed(
-            f"the manifest {path} cannot be opened ({error}): if its disk is sound, move the file away and take the"
-            " pair over again from its secondary"
+            f"the manifest {path} cannot be opened ({error}): "
+            + (
+                "make room on that disk, or see why it cannot be read and written, then run this again"
+                if of_disk
+                else "if its disk is sound, move the file away and take the pair over again from its secondary"
+            )
         ) from error
     version = None if row is None else str(row[0])
     if version != str(schema.VERSION):
@@ -145,7 +172,11 @@ def _open_to_look(path: Path, effects: Effects, *, in_use: bool) -> Database:
         return open_existing(path, effects, writable=False, unchanging=True)
     # A run was cut off, and the newest part of the manifest is still in its log. SQLite would enter it into the
     # database by merely reading; so that happens in a copy.
-    folder = Path(tempfile.mkdtemp(prefix="nightferry-", dir=os.environ.get("TMPDIR") or "/var/tmp"))
+    place = os.environ.get("TMPDIR") or "/var/tmp"
+    try:
+        folder = Path(tempfile.mkdtemp(prefix="nightferry-", dir=place))
+    except OSError as error:
+        raise _no_copy(path, place, error) from error
     try:
         copy = folder / path.name
         before = _marks(path)
@@ -156,14 +187,18 @@ def _open_to_look(path: Path, effects: Effects, *, in_use: bool) -> Database:
         opened = open_existing(copy, effects, writable=True)
     except OSError as error:
         shutil.rmtree(folder, ignore_errors=True)
-        raise Failed(
-            f"the manifest {path} cannot be copied to {folder} to be read ({error.strerror}): make room there, or set"
-            " TMPDIR to a folder that has room"
-        ) from error
+        raise _no_copy(path, place, error) from error
     except BaseException:
         shutil.rmtree(folder, ignore_errors=True)
         raise
     return _Copied(opened.connection, effects, copy)
+
+
+def _no_copy(path: Path, place: str, error: OSError) -> Failed:
+    return Failed(
+        f"the manifest {path} cannot be copied to {place} to be read ({error.strerror}): make room there, or set TMPDIR"
+        " to a folder that has room"
+    )
 
 
 def _marks(path: Path) -> tuple[tuple[int, ...], tuple[int, ...]]:

@@ -191,6 +191,14 @@ class Entries:
             (integer_out(stat.mtime_ns), integer_out(stat.ctime_ns), stat.inode, stat.nlink, entry),
         )
 
+    def redeclare(self, entry: int, stat: Stat, content: Content, read_primary_s: int) -> None:
+        """Other content than was noted is what the file is to be, on a person's word; the row stays the same version."""
+        self.observe(entry, stat)
+        self._connection.execute(
+            "UPDATE entry SET size_bytes=?, algorithm=?, digest=?, read_primary_s=?, read_secondary_s=NULL WHERE id=?",
+            (stat.size_bytes, content.algorithm, content.digest, read_primary_s, entry),
+        )
+
     def move(self, entry: int, parent: int, name: bytes) -> None:
         self._connection.execute("UPDATE entry SET parent=?, name=? WHERE id=?", (parent, name, entry))
 
@@ -200,8 +208,19 @@ class Entries:
     def set_dirty(self, entry: int, *, dirty: bool) -> None:
         self._connection.execute("UPDATE entry SET dirty=? WHERE id=?", (1 if dirty else None, entry))
 
+    def names_changed(self, folder: int) -> None:
+        """Something in the folder came, went or was replaced on the secondary.
+
+        Its dates are to be set again, and its listing on the primary is to be compared in full: what the primary
+        shows next may be what it showed before this, as after a file that came and went around a night cut short.
+        """
+        self._connection.execute("UPDATE entry SET dirty=1, listing=NULL WHERE id=?", (folder,))
+
     def set_listing(self, entry: int, fingerprint: bytes | None) -> None:
         self._connection.execute("UPDATE entry SET listing=? WHERE id=?", (fingerprint, entry))
+
+    def set_read_primary(self, entry: int, when_s: int) -> None:
+        self._connection.execute("UPDATE entry SET read_primary_s=? WHERE id=?", (when_s, entry))
 
     def set_read_secondary(self, entry: int, when_s: int) -> None:
         self._connection.execute("UPDATE entry SET read_secondary_s=? WHERE id=?", (when_s, entry))

@@ -70,7 +70,7 @@ class Journal:
             assert intent.entry is not None and intent.source is not None and intent.stat is not None
             old_folder = self._entries.find(split(intent.source)[0])
             if old_folder is not None:
-                self._entries.set_dirty(old_folder.id, dirty=True)
+                self._entries.names_changed(old_folder.id)
             self._past.keep(intent.entry, run, "moved", None)
             self._entries.move(intent.entry, parent, name)
             self._connection.execute("UPDATE entry SET since = ? WHERE id = ?", (run, intent.entry))
@@ -80,7 +80,7 @@ class Journal:
             assert intent.entry is not None
             self._past.keep(intent.entry, run, intent.reason or "removed", intent.held)
             self._entries.delete(intent.entry)
-        self._entries.set_dirty(parent, dirty=True)
+        self._entries.names_changed(parent)
 
     def _apply_new(self, intent: Intent, parent: int, name: bytes, run: int) -> None:
         assert intent.stat is not None

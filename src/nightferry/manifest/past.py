@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from nightferry.manifest.database import Database
-from nightferry.manifest.records import ROOT_ID, Past
+from nightferry.manifest.records import ROOT_ID, Past, Version
 from nightferry.tree.metadata import Kind
 
 _COLUMNS = "id, entry, parent, name, kind, size_bytes, since, until, reason, held, expired"
@@ -27,9 +27,9 @@ class PastVersions:
         """
         self._connection.execute(
             "INSERT INTO past (entry, parent, name, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid,"
-            " nlink, algorithm, digest, target, xattrs, born, since, until, reason, held)"
+            " nlink, algorithm, digest, target, xattrs, born, since, until, reason, held, read_s)"
             " SELECT id, parent, name, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid,"
-            " nlink, algorithm, digest, target, xattrs, born, since, ?, ?, ? FROM entry WHERE id = ?",
+            " nlink, algorithm, digest, target, xattrs, born, since, ?, ?, ?, read_secondary_s FROM entry WHERE id = ?",
             (run, reason, held, entry),
         )
 
@@ -55,16 +55,20 @@ class PastVersions:
         return None if row is None else (row[0], row[1])
 
     def born_in(self, run: int) -> Iterator[tuple[int, bytes, Kind, int]]:
-        """(parent, name, kind, bytes) of the names that first stood after this run, as it left them."""
-        for table, still in (("entry", ""), ("past", " AND until > born")):
-            # `since = born` picks the version that the run wrote, whatever came later. Row 1 is the root.
-            own = "id <> 1" if table == "entry" else "entry <> 1"
-            for parent, name, kind, size_bytes in self._connection.execute(
-                f"SELECT parent, name, kind, size_bytes FROM {table}"
-                f" WHERE born = ? AND since = born AND {own}{still} ORDER BY id",
-                (run,),
-            ):
-                yield parent, name, Kind(kind), size_bytes
+        """(parent, name, kind, bytes) of the names that first stood after this run, as it left them, in its order.
+
+        What stands now is in ``entry``, what has changed since in ``past``: there the row that the run itself
+        wrote has ``since`` equal to ``born``. Row 1 is the root.
+        """
+        for row in self._connection.execute(
+            "SELECT id, parent, name, kind, size_bytes FROM entry WHERE born = ?1 AND since = born AND id <> 1"
+            " UNION ALL"
+            " SELECT entry, parent, name, kind, size_bytes FROM past"
+            " WHERE born = ?1 AND since = born AND until > born AND entry <> 1"
+            " ORDER BY 1",
+            (run,),
+        ):
+            yield row[1], row[2], Kind(row[3]), row[4]
 
     def held_until(self, run: int) -> Iterator[Past]:
         """Versions whose content is kept and which were displaced in ``run`` or before, oldest first."""
@@ -80,6 +84,14 @@ class PastVersions:
     def held_totals(self) -> tuple[int, int]:
         row = self._connection.execute("SELECT count(*), sum(size_bytes) FROM past WHERE held IS NOT NULL").fetchone()
         return row[0], row[1] or 0
+
+    def versions(self, entry: int) -> Iterator[tuple[bytes, int, bytes]]:
+        """(held, algorithm, digest) of one row's versions whose content is kept and not bad, newest first."""
+        yield from self._connection.execute(
+            "SELECT held, algorithm, digest FROM past WHERE entry = ? AND held IS NOT NULL AND kind = 2"
+            " AND reason <> 'decayed' ORDER BY until DESC, id DESC",
+            (entry,),
+        ).fetchall()
 
     def expire(self, held: bytes, run: int) -> None:
         self._connection.execute("UPDATE past SET held = NULL, expired = ? WHERE held = ?", (run, held))
@@ -110,3 +122,19 @@ class PastVersions:
             " VALUES (0, ?, ?, 2, 0, 0, 0, 0, 0, 0, 0, 1, ?, ?, ?, 'unlisted', ?)",
             (parent, name, run, run, run, held),
         )
+
+    def kept_versions(self, entry: int) -> list[Version]:
+        """One row's versions whose content is kept and not bad, newest first."""
+        return [
+            Version(*row)
+            for row in self._connection.execute(
+                "SELECT held, algorithm, digest, size_bytes, since, until FROM past WHERE entry = ?"
+                " AND held IS NOT NULL AND kind = 2 AND digest IS NOT NULL AND reason <> 'decayed'"
+                " ORDER BY until DESC, id DESC",
+                (entry,),
+            )
+        ]
+
+    def let_go(self, held: bytes) -> None:
+        """A retired version that is bad and that a person gave up: never offered nor read again. In a transaction."""
+        self._connection.execute("UPDATE past SET reason = 'decayed' WHERE held = ?", (held,))

@@ -64,6 +64,10 @@ class Plan:
     def close(self) -> None:
         self._connection.close()
 
+    def names(self) -> int:
+        """How many names are planned for, at the most."""
+        return self._seq
+
     # --- items
 
     def add(self, step: Step, path: bytes, stat: Stat, entry: int | None = None) -> None:

@@ -74,6 +74,17 @@ class Past(NamedTuple):
     expired: int | None
 
 
+class Version(NamedTuple):
+    """A retired version of a file whose content is kept: the present one in the runs since .. until - 1."""
+
+    held: bytes
+    algorithm: int
+    digest: bytes
+    size_bytes: int
+    since: int
+    until: int
+
+
 class Intent(NamedTuple):
     """One name about to change on the secondary; enough to finish it after a crash."""
 
@@ -116,3 +127,15 @@ class Hold(NamedTuple):
     reasons: str
     released_s: float | None
     spent_run: int | None
+
+
+class Damage(NamedTuple):
+    """Content that is wrong, or a name that no run put there; ``path`` below the primary, or below ``retired/``."""
+
+    path: bytes
+    side: str  # primary, secondary, retired
+    verdict: str
+    detail: str
+    found_by: str
+    found_run: int
+    found_s: float  # Unix time

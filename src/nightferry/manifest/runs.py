@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from nightferry.manifest.database import Database
-from nightferry.manifest.records import Hold, LeftOut, Run
+from nightferry.manifest.records import Damage, Hold, LeftOut, Run
 
 _RUN = "number, stamp, started_s, ended_s, outcome, summary"
 _HOLD = "run, removals, replacements, reasons, released_s, spent_run"
@@ -136,3 +136,21 @@ class Runs:
         return self._connection.execute(
             "SELECT path, side, verdict, detail FROM damage WHERE closed_run IS NULL ORDER BY id LIMIT 10000"
         ).fetchall()
+
+    def damage(self) -> list[Damage]:
+        """As ``open_damage``, with all that is known of each."""
+        return [
+            Damage(*row)
+            for row in self._connection.execute(
+                "SELECT path, side, verdict, detail, found_by, found_run, found_s FROM damage"
+                " WHERE closed_run IS NULL ORDER BY id LIMIT 10000"
+            )
+        ]
+
+    def accepted_unlisted(self) -> set[tuple[bytes, str]]:
+        """(path, side) of what no run put on the secondary and a person said may stay."""
+        return set(
+            self._connection.execute(
+                "SELECT path, side FROM damage WHERE verdict = 'unlisted' AND became LIKE 'accepted%' LIMIT 100000"
+            )
+        )

@@ -48,7 +48,8 @@ CREATE TABLE past (
   born INTEGER NOT NULL, since INTEGER NOT NULL, until INTEGER NOT NULL,
   reason TEXT NOT NULL,                      -- changed, moved, removed, metadata
   held BLOB,                                 -- where its content stands, below retired/; NULL: not there
-  expired INTEGER                            -- run that let the content go
+  expired INTEGER,                           -- run that let the content go
+  read_s INTEGER                             -- when the content was last read in retired/ and found intact
 );
 CREATE INDEX past_until ON past (until);
 CREATE INDEX past_entry ON past (entry, until);

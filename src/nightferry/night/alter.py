@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import NamedTuple
 
 from nightferry.manifest.plan import Item, Step
@@ -20,6 +21,7 @@ from nightferry.tree.metadata import (
     path_of_name,
     read_xattrs,
 )
+from nightferry.tree.root import split
 
 _BATCH_LIMIT = 1_000
 
@@ -29,6 +31,19 @@ class _Altered(NamedTuple):
     stat: Stat
     xattrs: int | None
     was_read: bool
+
+
+class _SharedError(Exception):
+    pass
+
+
+def shares_inode(night: Night, found: os.stat_result, stat: Stat) -> bool:
+    """Whether a file of the copy has names that its file on the primary has not.
+
+    A renamed file whose old name was taken over is linked from the copy of that name, and may
+    share it with a version in ``retired/``: what is set for one would be set for both.
+    """
+    return night.capabilities.hard_links and found.st_nlink > max(1, stat.nlink)
 
 
 def alter(night: Night) -> None:
@@ -67,16 +82,19 @@ def _one(night: Night, item: Item) -> _Altered | None:
         night.leave_out(UNSETTLED, item.path, "it changed while it was looked at; the next run tries again")
         return None
     stat, xattrs = found
+    row = night.manifest.entries.xattrs_row(xattrs)
     try:
-        _put(night, item, stat, xattrs)
-    except FileNotFoundError:
-        night.plan.revise(item, Step.TOUCHED, entry=entry.id)  # missing on the secondary: copied again
+        _put(night, item, stat, xattrs, changed=not (same_metadata(entry.stat, stat) and entry.xattrs == row))
+    except (FileNotFoundError, _SharedError):
+        # Missing on the secondary, or its inode belongs to another name as well: copied again.
+        night.plan.revise(item, Step.TOUCHED, entry=entry.id)
+        night.plan.mark_incomplete(split(item.path)[0])
         return None
     except SyncFailed as error:
         raise drive_failed(error) from error
     except OSError as error:
         raise drive_failed(error) from error
-    return _Altered(entry, stat, night.manifest.entries.xattrs_row(xattrs), item.digest is not None)
+    return _Altered(entry, stat, row, item.digest is not None)
 
 
 def _look(night: Night, item: Item) -> tuple[Stat, Xattrs] | None:
@@ -96,7 +114,7 @@ def _look(night: Night, item: Item) -> tuple[Stat, Xattrs] | None:
     return (stat, xattrs) if content_untouched(item.stat, stat) else None
 
 
-def _put(night: Night, item: Item, stat: Stat, xattrs: Xattrs) -> None:
+def _put(night: Night, item: Item, stat: Stat, xattrs: Xattrs, *, changed: bool) -> None:
     path = in_copy(item.path)
     if item.stat.kind is Kind.SYMLINK:
         if not night.capabilities.symlinks:
@@ -107,6 +125,10 @@ def _put(night: Night, item: Item, stat: Stat, xattrs: Xattrs) -> None:
         return
     fd = night.secondary.open_to_read(path)
     try:
+        if shares_inode(night, night.effects.fstat(fd), stat):
+            if changed:
+                raise _SharedError
+            return
         night.metadata_lost.update(apply_to_open(fd, stat, xattrs, night.effects, fresh=False))
         night.barrier.file_written(fd)
     finally:
@@ -124,6 +146,7 @@ def _enter(night: Night, batch: list[_Altered]) -> None:
     with night.manifest.database.transaction():
         for each in batch:
             entry = each.entry
+            night.manifest.entries.set_listing(entry.parent, None)  # for the same reason as where names change
             if same_metadata(entry.stat, each.stat) and entry.xattrs == each.xattrs:
                 night.manifest.entries.observe(entry.id, each.stat)
                 continue

@@ -14,13 +14,20 @@ from __future__ import annotations
 import errno
 import os
 import stat as stat_module
+from collections.abc import Callable
 
 from nightferry.manifest.records import Intent
 from nightferry.night.context import COPY, RETIRED
 from nightferry.tree.durability import Barrier
-from nightferry.tree.metadata import Kind, Stat
+from nightferry.tree.metadata import Kind
 from nightferry.tree.root import Root, join, split
 from nightferry.volumes.capabilities import Capabilities
+
+
+# A folder below ``retired/`` that is not empty, gone, or cannot go for want of room: no version depends on it.
+_FOLDER_STAYS = {
+    errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR, errno.EBUSY, errno.ENOSPC, errno.EDQUOT,
+}  # fmt: skip
 
 
 def in_copy(path: bytes) -> bytes:
@@ -34,7 +41,16 @@ def in_retired(path: bytes) -> bytes:
 class Carrier:
     """All methods raise ``OSError`` where the secondary refuses."""
 
-    def __init__(self, root: Root, barrier: Barrier, capabilities: Capabilities) -> None:
+    def __init__(
+        self,
+        root: Root,
+        barrier: Barrier,
+        capabilities: Capabilities,
+        *,
+        holds: Callable[[bytes, Intent], bool] | None = None,
+    ) -> None:
+        """``holds`` is given after a crash, when any step may be done: whether a file has an intent's new content."""
+        self._holds = holds
         self._root = root
         self._barrier = barrier
         self._can = capabilities
@@ -45,7 +61,7 @@ class Carrier:
         """Gives the old content its name below ``retired/``, where links allow that beside the old name."""
         if intent.action != "place" or intent.held is None or not self._can.hard_links:
             return
-        if intent.staged is not None and self._root.stat_or_none(intent.staged) is None:
+        if intent.staged is not None and not self._is_staged(intent.staged):
             return  # after a crash: the new file is placed, and the old one was kept before that
         old, held = in_copy(intent.path), in_retired(intent.held)
         self._make_folder_for(held)
@@ -77,6 +93,8 @@ class Carrier:
 
     def withdraw(self, intent: Intent) -> None:
         """Undoes what was prepared for an intent that will not be carried out."""
+        if intent.action == "folder":
+            self._withdraw_folder(intent)
         if intent.action != "place":
             return
         new = in_copy(intent.path)
@@ -91,13 +109,23 @@ class Carrier:
                 self._changed(held)
             self.prune(held)
         if intent.staged is not None and self._root.stat_or_none(intent.staged) is not None:
+            if not self._is_staged(intent.staged):
+                self._root.exchange(intent.staged, new)  # the folder that the new file was to replace
             self._root.unlink(intent.staged)
-            self._changed(intent.staged)
+            self._changed(intent.staged, new)
 
-    def is_placed(self, intent: Intent) -> bool:
-        """Whether the name in the copy has the size and time of the new version."""
-        found = self._root.stat_or_none(in_copy(intent.path))
-        return found is not None and _looks_like(found, intent.stat)
+    def _withdraw_folder(self, intent: Intent) -> None:
+        if intent.held is None:
+            return
+        new, held = in_copy(intent.path), in_retired(intent.held)
+        found = self._root.stat_or_none(held)
+        if found is not None and self._root.stat_or_none(new) is None:
+            self._root.rename(held, new)
+            self._changed(held, new)
+        elif found is not None and stat_module.S_ISDIR(found.st_mode):
+            self._root.rmdir(held)  # the new folder, which was to change places with the file
+            self._changed(held)
+        self.prune(held)
 
     def prune(self, path: bytes) -> None:
         """Removes the folders above a name below ``retired/`` that hold nothing any more."""
@@ -106,7 +134,7 @@ class Carrier:
             try:
                 self._root.rmdir(folder)
             except OSError as error:
-                if error.errno in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR, errno.EBUSY):
+                if error.errno in _FOLDER_STAYS:
                     return
                 raise
             self._changed(folder)
@@ -117,8 +145,8 @@ class Carrier:
     def _place(self, intent: Intent) -> None:
         assert intent.staged is not None
         new, staged = in_copy(intent.path), intent.staged
-        is_staged = self._root.stat_or_none(staged) is not None
-        if is_staged and intent.entry is None and not self._can.case_sensitive:
+        is_staged = self._is_staged(staged)
+        if is_staged and intent.entry is None:
             self._check_free(new)
         if intent.held is None or self._can.hard_links:
             if is_staged:
@@ -129,14 +157,26 @@ class Carrier:
         if self._can.exchange:
             if is_staged:
                 self._root.rename(staged, held)
-            found = self._root.stat_or_none(new)
-            if found is not None and not _looks_like(found, intent.stat):
-                self._root.exchange(held, new)
+            if is_staged or (self._holds is not None and not self._holds(new, intent)):
+                self._swap_in(held, new, staged)
         elif is_staged:
             if self._root.stat_or_none(new) is not None and self._root.stat_or_none(held) is None:
                 self._root.rename(new, held)
             self._root.rename(staged, new)
         self._changed(staged, held, new)
+
+    def _swap_in(self, held: bytes, new: bytes, staged: bytes) -> None:
+        try:
+            self._root.exchange(held, new)
+        except OSError:
+            # What stands below retired/ is not an old version: it must not stay there.
+            self._root.rename(held, staged)
+            raise
+
+    def _is_staged(self, path: bytes) -> bool:
+        """Whether the new file still waits there. A folder is what it replaced: it has changed places with it."""
+        found = self._root.stat_or_none(path)
+        return found is not None and not stat_module.S_ISDIR(found.st_mode)
 
     def _rename_over(self, staged: bytes, new: bytes) -> None:
         found = self._root.stat_or_none(new)
@@ -160,6 +200,8 @@ class Carrier:
             return
         if found is not None:
             # A file that became a folder.
+            if intent.held is None:
+                self._check_free(new)
             assert intent.held is not None
             held = in_retired(intent.held)
             self._make_folder_for(held)
@@ -192,7 +234,8 @@ class Carrier:
         self._changed(old, new)
 
     def _check_free(self, new: bytes) -> None:
-        """Two new names may be one to a file system that does not tell case apart: the second must not replace it."""
+        """A new name replaces nothing: neither what could not be moved out of its way, nor, on a file system that
+        does not tell case apart, another new name."""
         if self._root.stat_or_none(new) is not None:
             raise FileExistsError(errno.EEXIST, "another file has this name there", os.fsdecode(new))
 
@@ -204,6 +247,8 @@ class Carrier:
             return
         self._make_folder_for(held)
         if self._root.stat_or_none(held) is not None:
+            if self._holds is not None:
+                return  # that name was free before the crash: it is done, and something new has the old name
             raise FileExistsError(errno.EEXIST, "the name is taken", os.fsdecode(held))
         if stat_module.S_ISDIR(found.st_mode):
             self._root.rename_folder(old, held)
@@ -263,18 +308,3 @@ def same_but_for_case(root: Root, old: bytes, new: bytes) -> bool:
 def _upper(name: bytes) -> str:
     # As the tables of FAT, exFAT and NTFS do it: one character for one.
     return "".join(c.upper() if len(c.upper()) == 1 else c for c in os.fsdecode(name))
-
-
-def _looks_like(found: os.stat_result, wanted: Stat | None) -> bool:
-    """By kind and size, and by time to two seconds: the coarsest step of a file system we meet (FAT)."""
-    if wanted is None:
-        return False
-    try:
-        now = Stat.of(found)
-    except KeyError:
-        return False
-    return (
-        now.kind is wanted.kind
-        and now.size_bytes == wanted.size_bytes
-        and abs(now.mtime_ns - wanted.mtime_ns) < 2_000_000_000
-    )

@@ -112,6 +112,8 @@ class Batch:
             return  # `retire` looks at what is left in it
         self._withdraw(each)
         leave_out_refused(self._night, each.intent.path, error)
+        if each.intent.source is not None:
+            self._night.plan.mark_incomplete(split(each.intent.source)[0])  # the old name stands there still
 
     def _withdraw(self, each: Pending) -> None:
         try:
@@ -140,6 +142,11 @@ def refuse(night: Night, path: bytes, why: str) -> None:
 
 
 def drive_failed(error: OSError) -> Failed:
+    if error.errno in _NO_ROOM:
+        return Failed(
+            f"the secondary has no room for the records of this night ({error.strerror}): make room there, or raise"
+            " keep_free; what was finished is safe, and the next run carries on from there"
+        )
     return Failed(
         f"the secondary reports an error that is not about one file ({error.strerror or error}): see the system log"
         " for that drive, check cable and power; what was finished is safe, and the next run carries on from there"

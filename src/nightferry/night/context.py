@@ -132,6 +132,10 @@ class Tally:
     no_room: int = 0
     withheld: int = 0
     damage: int = 0
+    mended: int = 0
+    verified_files: int = 0
+    verified_primary_bytes: int = 0
+    verified_secondary_bytes: int = 0
     finished_after_crash: int = 0
 
 

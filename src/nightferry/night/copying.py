@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from nightferry.manifest.plan import Item, Step
 from nightferry.manifest.records import Entry, Intent
+from nightferry.night.alter import shares_inode
 from nightferry.night.carry import in_copy
 from nightferry.night.commit import (
     DRIVE_ERRORS,
@@ -21,12 +22,12 @@ from nightferry.night.commit import (
 from nightferry.night.context import NO_ROOM, UNREADABLE, UNSETTLED, Interrupted, Night
 from nightferry.night.readback import read_back
 from nightferry.night.reading import Decayed, Unreadable, Unsettled
+from nightferry.night.space import usable_room
 from nightferry.night.stage import Staged, stage_file, stage_from_base, stage_link, stage_symlink
 from nightferry.tree.content import Stopped
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import split
-from nightferry.volumes.filesystem import room
 
 # Files that changed while they were read, tried once more at the end.
 RETRY_LIMIT = 10_000
@@ -45,10 +46,12 @@ class Copier:
         self._staged: dict[int, tuple[bytes, Staged]] = {}  # by inode: multiply linked files of this batch
         self._again: list[Item] = []
         self._room_bytes = 0
+        self._room_files: int | None = None
         self._since_room_bytes = ROOM_EVERY_BYTES
         self._is_retry = False
         self._is_replacing_bad = False
         self._drive_errors = 0
+        self._mended: dict[int, bytes] = {}  # by inode: a name of each file that was bad and is right now
         self._folder: tuple[bytes | None, int | None] = (None, None)
 
     def run(self, items: Iterator[Item]) -> None:
@@ -69,6 +72,15 @@ class Copier:
         again, self._again, self._is_retry = self._again, [], True
         self.run(iter(again))
         self._is_retry = False
+
+    def replace_bad(self, item: Item) -> bool:
+        """Copies one file again over a copy that is bad; whether the copy is right now."""
+        done = self._copy_again(Pending(Intent("place", item.path), item))
+        read_back(self._night, [each for each in done if each.copied], self._copy_again)
+        if not any(each.intent.path == item.path for each in done):
+            return False
+        self._mended.setdefault(item.stat.inode, item.path)
+        return True
 
     # --- one file
 
@@ -136,11 +148,13 @@ class Copier:
         if not self._night.capabilities.sparse:
             needed = item.stat.size_bytes
         if self._since_room_bytes + needed >= ROOM_EVERY_BYTES:
-            free_bytes = room(self._night.secondary.fd, self._night.effects).free_bytes
-            self._room_bytes = free_bytes - self._night.settings.keep_free
+            found = usable_room(self._night)
+            self._room_bytes, self._room_files = found.free_bytes, found.free_inodes
             self._since_room_bytes = 0
-        if needed and needed > self._room_bytes:
+        if (needed and needed > self._room_bytes) or self._room_files == 0:
             return False
+        if self._room_files is not None:
+            self._room_files -= 1
         self._room_bytes -= needed
         self._since_room_bytes += needed
         return True
@@ -149,8 +163,8 @@ class Copier:
         night = self._night
         if item.stat.kind is Kind.SYMLINK:
             return stage_symlink(night, item)
-        if item.stat.nlink > 1 and night.capabilities.hard_links and not self._is_replacing_bad:
-            linked = self._stage_linked(item)
+        if item.stat.nlink > 1 and night.capabilities.hard_links:
+            linked = self._link_to_mended(item, then) if self._is_replacing_bad else self._stage_linked(item)
             if linked is not None:
                 return linked
         elif item.base is not None:
@@ -158,15 +172,20 @@ class Copier:
             linked = None if base is None else stage_from_base(night, item, base)
             if linked is not None:
                 return linked
-        return stage_file(night, item, then, anew=self._is_replacing_bad or self._is_missing(item, then))
+        found = night.secondary.stat_or_none(in_copy(item.path)) if then is not None else None
+        return stage_file(
+            night, item, then,
+            anew=self._is_replacing_bad or found is None,
+            relink=found is not None and shares_inode(night, found, item.stat),
+        )  # fmt: skip
 
-    def _is_missing(self, item: Item, then: Entry | None) -> bool:
-        """Whether the file that the manifest has under that name is gone from the secondary."""
-        return (
-            then is not None
-            and then.stat.kind is Kind.FILE
-            and self._night.secondary.stat_or_none(in_copy(item.path)) is None
-        )
+    def _link_to_mended(self, item: Item, then: Entry | None) -> Staged | None:
+        """Another name of a bad file, of which one name was put right just now."""
+        leader = self._mended.get(item.stat.inode)
+        if leader is None or then is None:
+            return None
+        xattrs = self._night.manifest.entries.xattrs(then.xattrs)
+        return stage_link(self._night, item, in_copy(leader), item.stat, then.content, xattrs)
 
     def _stage_linked(self, item: Item) -> Staged | None:
         """Another name of a file that was staged in this batch, or that the copy has in this very state."""
@@ -194,7 +213,7 @@ class Copier:
                 item, Step.ALTERED, entry=then.id, digest=then.content.digest, algorithm=then.content.algorithm
             )
             return
-        if then is not None and then.content == staged.content and staged.linked:
+        if staged.same_content or (then is not None and then.content == staged.content and staged.linked):
             # The same bytes, now shared with other names: nothing is displaced.
             held, reason = None, "metadata"
         else:
@@ -219,6 +238,8 @@ class Copier:
         if then.stat.kind is Kind.SYMLINK and not night.capabilities.symlinks:
             return None
         if night.secondary.stat_or_none(in_copy(item.path)) is None:
+            if self._is_replacing_bad:
+                return None  # found and entered already: it is what is being mended
             night.manifest.runs.find_damage(
                 item.path, "secondary", "missing", "copy", night.number, night.clock.now_s(),
                 "the copy of this file was gone when its new version was to replace it",

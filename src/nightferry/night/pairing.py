@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from nightferry.errors import Failed, WrongDrive
+from nightferry.errors import Busy, Failed, WrongDrive
 from nightferry.manifest.manifest import FILE_NAME, Manifest, generation_of
 from nightferry.night.context import COPY
 from nightferry.night.preflight import check_layout, check_there, lock_pair, look_at
@@ -75,25 +75,51 @@ def make_pair(
         secondary = stack.enter_context(_Opened("secondary", settings.secondary, effects))
         mounts = (mount_of(settings.primary), mount_of(settings.secondary))
         _check_writable(settings, mounts)
-        found = (
-            look_at(settings.primary, primary.fd, effects),
-            look_at(settings.secondary, secondary.fd, effects),
-        )
-        entry = _present_entry(settings, found, how)
         folder = state_dir / settings.name
-        proposal = _propose(settings, folder, primary, secondary, mounts, found, entry)
+        found = _look(settings, primary, secondary)
+        cut_off = _was_cut_off(settings, folder, found, effects)
+        entry = None if cut_off else _present_entry(settings, found, how)
+        proposal = _propose(settings, folder, primary, secondary, mounts, found, entry, cut_off=cut_off)
         if proposal.action == "none":
             return proposal
         if not confirm(proposal):
             return None
         stack.enter_context(lock_pair(state_dir, settings.name, "pair"))
         lock_descriptor(secondary.fd, f"the drive at {show_text(str(settings.secondary))}")
+        if (found, cut_off) != (_look(settings, primary, secondary), _was_cut_off(settings, folder, found, effects)):
+            raise Busy(
+                f'Another process has paired one of the drives of "{settings.name}" meanwhile: see what it did, then'
+                " run `nightferry pair` again."
+            )
         if proposal.action == "adopt":
             assert entry is not None
             _adopt(settings, folder, secondary, entry, effects)
         else:
             _create(settings, folder, primary, secondary, mounts, found, effects)
         return proposal
+
+
+def _look(settings: PairSettings, primary: Root, secondary: Root) -> tuple[Found, Found]:
+    return (
+        look_at(settings.primary, primary.fd, primary.effects),
+        look_at(settings.secondary, secondary.fd, secondary.effects),
+    )
+
+
+def _was_cut_off(settings: PairSettings, folder: Path, found: tuple[Found, Found], effects: Effects) -> bool:
+    """Whether an earlier `pair` did not get to its end: it made a state, which no run has used, and the card of the
+    primary, written last, does not have the pair."""
+    primary, secondary = found
+    path = folder / FILE_NAME
+    if not path.exists() or (primary.card is not None and _has_pair(primary.card, settings.name)):
+        return False
+    with Manifest.look(path, effects, in_use=False) as manifest:
+        if manifest.generation or manifest.runs.last() is not None:
+            return False
+        pair_id = manifest.pair_id
+    if secondary.card is None or not _has_pair(secondary.card, settings.name):
+        return True
+    return secondary.moved is None and any(pair.id == pair_id for pair in secondary.card.pairs)
 
 
 class _Opened(Root):
@@ -160,6 +186,8 @@ def _propose(
     mounts: tuple[Mount, Mount],
     found: tuple[Found, Found],
     entry: PairEntry | None,
+    *,
+    cut_off: bool,
 ) -> Proposal:
     sides = [
         Side(role, each.path, mount.file_system, mount.source, room(root.fd, root.effects),
@@ -172,7 +200,7 @@ def _propose(
         if (folder / FILE_NAME).exists():
             return Proposal(settings.name, "none", sides[0], sides[1], same)
         return Proposal(settings.name, "adopt", sides[0], sides[1], same, _newest(secondary)[1])
-    if (folder / FILE_NAME).exists():
+    if (folder / FILE_NAME).exists() and not cut_off:
         raise WrongDrive(
             f'There is the state of another pair "{settings.name}" in {show_text(str(folder))}: move that folder away'
             " first, or use another name for this pair."
@@ -203,31 +231,19 @@ def _create(
     now = datetime.now(UTC).replace(microsecond=0)
     primary_card = found[0].card or _new_card(primary, mounts[0], now)
     secondary_card = found[1].card or _new_card(secondary, mounts[1], now)
+    on_primary = with_pair(primary_card, PairEntry(pair_id, settings.name, "primary", secondary_card.volume))
+    on_secondary = with_pair(secondary_card, PairEntry(pair_id, settings.name, "secondary", primary_card.volume))
     check_layout(secondary, settings, copy_expected=False)
+    _forget(folder)  # what a `pair` made that was cut off
     try:
-        manifest = Manifest.create(folder / FILE_NAME, effects, pair_id=pair_id, pair_name=settings.name)
-        manifest.close()
-        write_card(
-            primary.fd,
-            with_pair(primary_card, PairEntry(pair_id, settings.name, "primary", secondary_card.volume)),
-            effects,
-            file_system=mounts[0].file_system,
-        )
-        write_card(
-            secondary.fd,
-            with_pair(secondary_card, PairEntry(pair_id, settings.name, "secondary", primary_card.volume)),
-            effects,
-            file_system=mounts[1].file_system,
-        )
+        Manifest.create(folder / FILE_NAME, effects, pair_id=pair_id, pair_name=settings.name).close()
+        write_card(secondary.fd, on_secondary, effects, file_system=mounts[1].file_system)
+        write_card(primary.fd, on_primary, effects, file_system=mounts[0].file_system)
     except OSError as error:
-        _forget(folder)
         raise Failed(
             f'The pair "{settings.name}" could not be made ({error.strerror or error}): make room on both drives, or'
             " run as a user that may write to both, then run `nightferry pair` again."
         ) from error
-    except BaseException:
-        _forget(folder)
-        raise
 
 
 def _forget(folder: Path) -> None:

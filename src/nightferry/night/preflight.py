@@ -60,9 +60,15 @@ def lock_pair(state_dir: Path, pair: str, command: str) -> Iterator[Path]:
 
 
 @contextmanager
-def open_drives(settings: PairSettings, effects: Effects, *, to_write: bool) -> Iterator[Drives]:
+def open_drives(
+    settings: PairSettings, effects: Effects, *, to_write: bool, mend: bool = False
+) -> Iterator[Drives]:
     """Raises ``WrongDrive`` or ``WrongUse`` where they are not the paired drives, ``Busy`` where another
-    process works on the secondary."""
+    process works on the secondary.
+
+    ``to_write`` is about the secondary. ``mend``: the primary is opened so that a damaged file there can be replaced;
+    nothing else may ask for that.
+    """
     for role, path in (("primary", settings.primary), ("secondary", settings.secondary)):
         check_there(settings, role, path)
     how = relation(settings.primary, settings.secondary)
@@ -71,10 +77,15 @@ def open_drives(settings: PairSettings, effects: Effects, *, to_write: bool) -> 
         verify_mounted(settings.name, "primary", settings.primary, is_mount_point(settings.primary))
         verify_mounted(settings.name, "secondary", settings.secondary, is_mount_point(settings.secondary))
     with ExitStack() as stack:
-        view = open_read_only(settings.primary, effects)
-        stack.callback(view.close)
-        # The view owns its descriptor, a Root owns another, so that each can close its own.
-        primary = Root(os.dup(view.fd), effects, no_atime=not view.kernel_enforced)
+        kernel_enforced = False
+        if mend:
+            primary = Root(_open_to_mend(settings, effects), effects, no_atime=True)
+        else:
+            view = open_read_only(settings.primary, effects)
+            stack.callback(view.close)
+            kernel_enforced = view.kernel_enforced
+            # The view owns its descriptor, a Root owns another, so that each can close its own.
+            primary = Root(os.dup(view.fd), effects, no_atime=not kernel_enforced)
         stack.callback(primary.close)
         secondary = Root(_open_secondary(settings.secondary, effects), effects)
         stack.callback(secondary.close)
@@ -94,7 +105,7 @@ def open_drives(settings: PairSettings, effects: Effects, *, to_write: bool) -> 
                     " system log, check the file system, then mount it for writing."
                 )
             lock_descriptor(secondary.fd, f"the drive at {show_text(str(settings.secondary))}")
-        yield Drives(entry, primary, secondary, mount, mounted_below(settings.primary), view.kernel_enforced)
+        yield Drives(entry, primary, secondary, mount, mounted_below(settings.primary), kernel_enforced)
 
 
 def check_there(settings: PairSettings, role: str, path: Path) -> None:
@@ -121,6 +132,25 @@ def look_at(path: Path, fd: int, effects: Effects) -> Found:
     if card is not None:
         moved = moved_from_elsewhere(card, fd, effects, filesystem_uuid(fd, mount_of(path)))
     return Found(path, is_mount_point(path), card, moved)
+
+
+def _open_to_mend(settings: PairSettings, effects: Effects) -> int:
+    """The primary as any program has it. Raises ``WrongDrive`` where it is mounted read-only or cannot be opened."""
+    shown = show_text(str(settings.primary))
+    if mount_of(settings.primary).read_only:
+        raise WrongDrive(
+            f'The primary of the pair "{settings.name}" at {shown} is mounted read-only, so nothing can be put back'
+            " there: mount it for writing, then mend again. A file system with errors is often remounted so: then look"
+            " into the system log and check the file system first."
+        )
+    try:
+        return effects.open(
+            os.path.realpath(settings.primary), os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+        )
+    except OSError as error:
+        raise WrongDrive(
+            f"The primary at {shown} cannot be opened ({error.strerror}); run as a user that may read and write it."
+        ) from error
 
 
 def _open_secondary(path: Path, effects: Effects) -> int:

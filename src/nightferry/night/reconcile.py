@@ -12,11 +12,11 @@ from collections.abc import Callable
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Intent
 from nightferry.night.carry import Carrier, in_copy, in_retired
-from nightferry.night.commit import drive_failed
+from nightferry.night.commit import DRIVE_ERRORS, drive_failed
 from nightferry.night.context import RETIRED, STAGING
 from nightferry.night.platter import Platter
 from nightferry.tree.durability import Barrier, SyncFailed
-from nightferry.tree.metadata import Kind, Stat
+from nightferry.tree.metadata import Kind, Stat, apply_to_open, apply_to_symlink
 from nightferry.tree.root import Root, join, split
 from nightferry.volumes.capabilities import Capabilities
 
@@ -33,7 +33,6 @@ def reconcile(
 
     It can itself be cut off at any point and is then done again from the start.
     """
-    carrier = Carrier(secondary, barrier, capabilities)
     journal = manifest.journal.read()
     finished: list[Intent] = []
     taken_back: dict[int, Intent] = {}
@@ -41,12 +40,18 @@ def reconcile(
     if journal:
         platter.forget()
     check = _Check(secondary, platter, should_stop)
+    carrier = Carrier(secondary, barrier, capabilities, holds=check)
     try:
         for _, intent in journal:
-            if _can_be_finished(secondary, intent, check):
-                carrier.keep(intent)
-            else:
-                taken_back[intent.seq] = intent
+            try:
+                if _can_be_finished(secondary, intent, check):
+                    _set_metadata(manifest, secondary, barrier, intent)
+                    carrier.keep(intent)
+                    continue
+            except OSError as error:
+                if error.errno in DRIVE_ERRORS:
+                    raise
+            taken_back[intent.seq] = intent
         barrier.wait()
         for _, intent in journal:
             if intent.seq in taken_back:
@@ -55,10 +60,11 @@ def reconcile(
             try:
                 carrier.carry_out(intent)
                 finished.append(intent)
-            except FileNotFoundError:
-                taken_back[intent.seq] = intent  # neither the old name nor the new: the drive lost it
-            except FileExistsError:
-                carrier.withdraw(intent)  # refused, as it would have been then
+            except OSError as error:
+                if error.errno in DRIVE_ERRORS:
+                    raise
+                # Refused, as it would have been then; or the drive lost both the old name and the new.
+                carrier.withdraw(intent)
                 taken_back[intent.seq] = intent
         barrier.wait()
     except (SyncFailed, OSError) as error:
@@ -106,6 +112,27 @@ def _can_be_finished(root: Root, intent: Intent, has_content: _Check) -> bool:
     return intent.held is not None and has_content(in_retired(intent.held), intent)
 
 
+def _set_metadata(manifest: Manifest, root: Root, barrier: Barrier, intent: Intent) -> None:
+    """Gives a staged file its times, owner and attributes: these may be lost where its content was not."""
+    if intent.action != "place" or intent.staged is None or intent.stat is None:
+        return
+    found = root.stat_or_none(intent.staged)
+    if found is None or Stat.of(found).kind is not intent.stat.kind:
+        return
+    xattrs = manifest.entries.xattrs(intent.xattrs)
+    if intent.stat.kind is Kind.SYMLINK:
+        folder_fd, name = root.at(intent.staged)
+        apply_to_symlink(folder_fd, name, intent.stat, xattrs, root.effects)
+        barrier.names_changed(STAGING)
+        return
+    fd = root.open_to_read(intent.staged)
+    try:
+        apply_to_open(fd, intent.stat, xattrs, root.effects, fresh=False)
+        barrier.file_written(fd)
+    finally:
+        root.effects.close(fd)
+
+
 def _is_folder(root: Root, path: bytes) -> bool:
     found = root.stat_or_none(path)
     return found is not None and Stat.of(found).kind is Kind.FOLDER
@@ -117,8 +144,7 @@ def _mark_dirty(manifest: Manifest, intents: list[Intent]) -> None:
         for intent in intents:
             folder = manifest.entries.find(split(intent.path)[0])
             if folder is not None:
-                manifest.entries.set_dirty(folder.id, dirty=True)
-                manifest.entries.set_listing(folder.id, None)
+                manifest.entries.names_changed(folder.id)
 
 
 def _empty(root: Root, barrier: Barrier) -> None:

@@ -33,7 +33,7 @@ def resolve(night: Night, *, read: bool = True) -> Proposed:
     if files_before:
         _match_moves(night, read=read)
         _read_touched(night, read=read)
-        _list_removed(night)
+    _list_removed(night)
     totals = night.plan.totals()
     replacements = totals.get(Step.TOUCHED, (0, 0, 0))[0] + totals.get(Step.RETYPED, (0, 0, 0))[0]
     removals = totals.get(Step.REMOVED, (0, 0, 0))[0]
@@ -58,23 +58,52 @@ def resolve(night: Night, *, read: bool = True) -> Proposed:
 
 def _match_moves(night: Night, *, read: bool) -> None:
     """Finds for each new name the row of the copy that has its inode."""
+    linked: dict[int, int | None] = {}  # by inode of a multiply linked file: where its copy is, as an inode there
     for item in night.plan.items(Step.ADDED):
         night.stop.check()
         base = None
-        for candidate in night.manifest.entries.by_inode(item.stat.inode):
+        candidates = night.manifest.entries.by_inode(item.stat.inode)
+        for candidate in candidates:
             if candidate.stat.kind is not item.stat.kind or candidate.stat.size_bytes != item.stat.size_bytes:
                 continue
             if night.plan.is_claimed(candidate.id):
                 continue
             if not _is_gone(night, candidate):
                 base = base or candidate
-            elif candidate.stat.mtime_ns == item.stat.mtime_ns and _same_content(night, item, candidate, read=read):
+            elif (
+                candidate.stat.mtime_ns == item.stat.mtime_ns
+                and _is_one_of_its_links(night, item, candidate, candidates, linked)
+                and _same_content(night, item, candidate, read=read)
+            ):
                 night.plan.claim(candidate.id)
                 night.plan.revise(item, Step.MOVED, entry=candidate.id)
                 break
         else:
             if base is not None:
                 night.plan.revise(item, Step.ADDED, entry=None, base=base.id)
+
+
+def _is_one_of_its_links(
+    night: Night, item: Item, candidate: Entry, others: list[Entry], linked: dict[int, int | None]
+) -> bool:
+    """Whether a moved name keeps its links when its copy moves.
+
+    Its copy may have been made by itself, in a night that held back the other names of the file:
+    then it is linked anew to theirs instead, and its old name retired.
+    """
+    if item.stat.nlink <= 1 or not night.capabilities.hard_links:
+        return True
+    place = _inode_of_copy(night, candidate)
+    if item.stat.inode not in linked:
+        there = [other for other in others if not _is_gone(night, other)]
+        if len(linked) < LINKED_DIGESTS_LIMIT:
+            linked[item.stat.inode] = _inode_of_copy(night, there[0]) if there else place
+    return linked.get(item.stat.inode, place) == place
+
+
+def _inode_of_copy(night: Night, entry: Entry) -> int | None:
+    found = night.secondary.stat_or_none(join(COPY, night.manifest.entries.path(entry.id)))
+    return None if found is None else found.st_ino
 
 
 def _is_gone(night: Night, candidate: Entry) -> bool:

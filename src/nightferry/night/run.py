@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from nightferry.errors import Failed, NightferryError
+from nightferry.errors import Failed, NightferryError, WrongDrive
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.plan import Plan, Step
 from nightferry.manifest.records import ROOT_ID
@@ -24,6 +24,7 @@ from nightferry.night.copying import Copier
 from nightferry.night.excluding import excluder
 from nightferry.night.expire import expire
 from nightferry.night.finish import enter_folder_metadata, finish_folders, remember_listings
+from nightferry.night.fixity import verify_slice
 from nightferry.night.platter import Platter
 from nightferry.night.preflight import Drives, check_layout, lock_pair, open_drives, open_manifest
 from nightferry.night.reconcile import reconcile
@@ -33,8 +34,9 @@ from nightferry.night.scan import scan
 from nightferry.night.seal import seal
 from nightferry.night.settle import settle
 from nightferry.night.shape import move_files, shape
+from nightferry.night.space import usable_room
 from nightferry.night.timing import PhaseTimes
-from nightferry.planning.hold import Limits, Proposed, Released, reasons_to_hold
+from nightferry.planning.hold import Limits, Proposed, reasons_to_hold, released_or_standing
 from nightferry.planning.room import Fit, Need, fit
 from nightferry.settings import PairSettings
 from nightferry.tree.content import Buffers, Stopped
@@ -43,7 +45,6 @@ from nightferry.tree.durability import Barrier
 from nightferry.tree.effects import Effects
 from nightferry.units import format_size
 from nightferry.volumes.capabilities import probe
-from nightferry.volumes.filesystem import room
 
 # A clock that says less than the newest run by more than this went back; less is the drift of a small box.
 CLOCK_TOLERANCE_S = 60.0
@@ -94,14 +95,24 @@ def run_night(
     with ExitStack() as stack:
         times.phase("preflight")
         folder = stack.enter_context(lock_pair(state_dir, settings.name, "run"))
-        drives = stack.enter_context(open_drives(settings, effects, to_write=True))
-        manifest = open_manifest(folder, settings, drives, effects, to_write=True)
-        stack.callback(manifest.close)
         try:
+            drives = stack.enter_context(open_drives(settings, effects, to_write=True))
+            manifest = open_manifest(folder, settings, drives, effects, to_write=True)
+            stack.callback(manifest.close)
             night = _prepare(settings, drives, manifest, times, effects, clock, stop, stack)
         except Stopped:
             # While an earlier run was being finished: what is left of that waits in the journal.
             return Result(settings.name, 0, "interrupted", Tally(), ["Stopped before the night began."])
+        except PermissionError as error:
+            raise WrongDrive(
+                f'This user may not read and write all of the secondary of the pair "{settings.name}",'
+                f" {settings.secondary} ({error.strerror}), which another user began; run as that user or as root."
+            ) from error
+        except OSError as error:
+            raise Failed(
+                f"A drive stopped answering before the night began ({error.strerror or error}): see the system log,"
+                " check cable and power, then run the night again."
+            ) from error
         return _carry_through(night, drives, times)
 
 
@@ -206,8 +217,11 @@ def _work(night: Night, result: Result, clock_ok: bool) -> None:
         remember_listings(night)
         night.manifest.runs.spend_holds(night.number)
 
-    # verify a slice: issue of its own, its place in the night is here.
-    # rehearse if due: likewise.
+    night.progress.phase("verify")
+    verify_slice(night, mend=not held)
+    finish_folders(night)  # mending names files anew
+
+    # rehearse if due: issue of its own, its place in the night is here.
 
     if not night.manifest.runs.open_damage():
         night.progress.phase("expire")
@@ -250,11 +264,9 @@ def _hold(night: Night, proposed: Proposed) -> list[str]:
     """Decides, and enters a hold in the manifest. The reasons, each a sentence; empty to go on."""
     runs = night.manifest.runs
     open_hold = runs.open_hold()
-    released = None
-    if open_hold is not None and open_hold.released_s is not None:
-        released = Released(open_hold.removals, open_hold.replacements)
+    released, standing = released_or_standing(open_hold)
     limits = Limits(night.settings.hold_share, night.settings.hold_count)
-    reasons = reasons_to_hold(proposed, limits, released)
+    reasons = reasons_to_hold(proposed, limits, released, standing)
     if reasons:
         runs.hold(night.number, proposed.removals, proposed.replacements, "\n".join(reasons))
         night.progress.note("held", reasons=reasons)
@@ -294,13 +306,8 @@ def _need(night: Night, *, held: bool) -> Need:
 
 
 def _fit(night: Night, need: Need) -> Fit:
-    found = room(night.secondary.fd, night.effects)
-    return fit(
-        need,
-        free_bytes=found.free_bytes,
-        free_inodes=found.free_inodes,
-        keep_free_bytes=night.settings.keep_free,
-    )
+    found = usable_room(night)
+    return fit(need, free_bytes=found.free_bytes, free_inodes=found.free_inodes, keep_free_bytes=0)
 
 
 # --- the end
@@ -319,7 +326,15 @@ def _clock_is_plausible(night: Night) -> bool:
 
 def _outcome(night: Night) -> str:
     tally = night.tally
-    left = tally.unreadable + tally.unsettled + tally.refused + tally.no_room + tally.withheld + tally.damage
+    left = (
+        tally.unreadable
+        + tally.unsettled
+        + tally.refused
+        + tally.no_room
+        + tally.withheld
+        + tally.damage
+        - tally.mended
+    )
     return "partial" if left else "complete"
 
 

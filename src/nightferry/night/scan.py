@@ -19,10 +19,10 @@ from nightferry.night.context import OTHER_MOUNT, UNREADABLE, UNSUPPORTED, Night
 from nightferry.planning.changes import Difference, compare
 from nightferry.tree.metadata import Kind, Stat, signed, unsupported
 from nightferry.tree.root import OtherMountError, join
-from nightferry.volumes.card import CARD_NAME
+from nightferry.volumes.card import CARD_NAME, MENDING_NAME
 
 # Names at the root of a drive that are the drive's own and not its content.
-OWN_NAMES = frozenset({CARD_NAME, CARD_NAME + b".new", b"lost+found"})
+OWN_NAMES = frozenset({CARD_NAME, CARD_NAME + b".new", MENDING_NAME, b"lost+found"})
 
 _PRINT = struct.Struct("<QQqqIII")
 
@@ -30,6 +30,7 @@ _PRINT = struct.Struct("<QQqqIII")
 class Folder(NamedTuple):
     path: bytes
     entry: Entry | None  # None: the copy does not have it
+    moved: bool = False  # the copy has it under another path, by its own name or one above
 
 
 class Aside(NamedTuple):
@@ -109,7 +110,7 @@ def _merge(
             match = then
             then = next(known, None)
         if now is not None:  # None: it is there and cannot be looked at; what the copy holds stays
-            _compare_name(night, join(folder.path, name), now, match, below)
+            _compare_name(night, folder, name, now, match, below)
     while then is not None:
         _vanish(night, then)
         then = next(known, None)
@@ -121,11 +122,14 @@ def _vanish(night: Night, entry: Entry) -> None:
         night.plan.vanish(entry.id)
 
 
-def _compare_name(night: Night, path: bytes, now: Stat, then: Entry | None, below: list[Folder]) -> None:
+def _compare_name(
+    night: Night, folder: Folder, name: bytes, now: Stat, then: Entry | None, below: list[Folder]
+) -> None:
+    path = join(folder.path, name)
     if then is not None and night.plan.is_claimed(then.id):
         then = None  # that folder was met under another path; this is a new thing under its old name
     if now.kind is Kind.FOLDER:
-        _compare_subfolder(night, path, now, then, below)
+        _compare_subfolder(night, folder, path, now, then, below)
         return
     night.tally.scanned_files += 1
     night.progress.advance(files=1)
@@ -141,11 +145,15 @@ def _compare_name(night: Night, path: bytes, now: Stat, then: Entry | None, belo
         night.plan.add(Step.TOUCHED, path, now, then.id)
 
 
-def _compare_subfolder(night: Night, path: bytes, now: Stat, then: Entry | None, below: list[Folder]) -> None:
+def _compare_subfolder(
+    night: Night, folder: Folder, path: bytes, now: Stat, then: Entry | None, below: list[Folder]
+) -> None:
     if then is not None and then.stat.kind is Kind.FOLDER:
+        if folder.moved:
+            night.plan.claim(then.id)  # its old path is gone with the folder above: it is not to be met twice
         if compare(then.stat, now) is not Difference.NONE:
             night.plan.add(Step.FOLDER_TOUCHED, path, now, then.id)
-        below.append(Folder(path, then))
+        below.append(Folder(path, then, folder.moved))
         return
     if then is None:
         moved = _moved_folder(night, now)
@@ -153,7 +161,7 @@ def _compare_subfolder(night: Night, path: bytes, now: Stat, then: Entry | None,
             night.plan.claim(moved.id)
             night.plan.add(Step.FOLDER_MOVED, path, now, moved.id)
             night.plan.add(Step.FOLDER_TOUCHED, path, now, moved.id)
-            below.append(Folder(path, moved))
+            below.append(Folder(path, moved, True))
             return
     night.plan.add(Step.FOLDER, path, now, None if then is None else then.id)
     below.append(Folder(path, None))
@@ -183,7 +191,7 @@ def _compare_subfolders(night: Night, folder: Folder, found: list[tuple[bytes, S
     known = night.manifest.entries.folders(folder.entry.id)
     below: list[Folder] = []
     for name, now in found:
-        _compare_name(night, join(folder.path, name), now, known.pop(name, None), below)
+        _compare_name(night, folder, name, now, known.pop(name, None), below)
     for gone in known.values():
         if join(folder.path, gone.name) not in night.mounted_below:
             _vanish(night, gone)

@@ -49,6 +49,8 @@ def _write_manifest(night: Night) -> None:
             other = night.staging_name()
             root.link(MANIFEST, other)
             root.rename(other, PREVIOUS)
+            if root.stat_or_none(other) is not None:
+                root.unlink(other)  # both were one file already, after a crash: then rename(2) does nothing
         else:
             root.rename(MANIFEST, PREVIOUS)
     root.rename(name, MANIFEST)

@@ -44,15 +44,14 @@ def shape(night: Night, *, held: bool) -> None:
             night.tally.withheld += held
             night.plan.mark_incomplete(split(item.path)[0])
             continue
-        moved = item.step is Step.FOLDER_MOVED
-        if held and moved:
+        if item.step is Step.FOLDER_MOVED and held:
             # Its old name stays; what is new in it is copied below the new one. What moved with it waits.
             night.tally.withheld += 1
-            moved, item = False, item._replace(entry=None)
+            _add_folder(night, batch, item._replace(entry=None))
         elif held and item.entry is not None:
             night.tally.withheld += 1
             continue
-        if moved:
+        elif item.step is Step.FOLDER_MOVED:
             assert item.entry is not None
             source = night.manifest.entries.path(item.entry)
             if any(source.startswith(other + b"/") for other in sources):
@@ -134,9 +133,11 @@ def _add_move(night: Night, batch: Batch, item: Item, source: bytes) -> None:
     if source != item.path and not same_but_for_case(night.secondary, in_copy(source), in_copy(item.path)):
         try:
             if not clear_the_way(night, batch, item.path):
+                night.plan.mark_incomplete(split(source)[0])  # the old name stands there still
                 return
         except OSError as error:
             leave_out_refused(night, item.path, error)
+            night.plan.mark_incomplete(split(source)[0])
             return
     batch.add(Pending(Intent("move", item.path, item.entry, source=source, stat=item.stat)))
 
@@ -160,10 +161,11 @@ def move_files(night: Night) -> None:
     for item in night.plan.items(Step.MOVED):
         night.stop.check()
         assert item.entry is not None
+        source = night.manifest.entries.path(item.entry)
         if not _has_parent(night, item.path, set()):
             night.plan.mark_incomplete(split(item.path)[0])
+            night.plan.mark_incomplete(split(source)[0])
             continue
-        source = night.manifest.entries.path(item.entry)
         in_tree = item.stat.kind is not Kind.SYMLINK or night.capabilities.symlinks
         if in_tree and night.secondary.stat_or_none(in_copy(source)) is None:
             # Missing on the secondary: the new name is copied, the old row goes.

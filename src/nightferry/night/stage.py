@@ -31,6 +31,7 @@ class Staged(NamedTuple):
     xattrs: Xattrs
     same_as_before: bool = False  # read and found to be what the copy holds already
     linked: bool = False  # no bytes were written
+    same_content: bool = False  # as the copy has under that name, written anew for its links
 
 
 class _Both:
@@ -47,11 +48,14 @@ class _Both:
         return self._wanted.digest()
 
 
-def stage_file(night: Night, item: Item, then: Entry | None, *, anew: bool = False) -> Staged:
+def stage_file(
+    night: Night, item: Item, then: Entry | None, *, anew: bool = False, relink: bool = False
+) -> Staged:
     """One read: the same bytes are hashed and written.
 
     ``then`` is what the copy has under that name; ``anew`` says that its file is missing or bad,
-    so that it is written also where the content is the same.
+    ``relink`` that it shares its inode with names it should not: so that it is written also where
+    the content is the same.
 
     Raises ``Unreadable``, ``Unsettled`` and ``Decayed`` for the primary, ``WriteFailed`` and ``OSError`` for
     the secondary, ``Interrupted``. Leaves nothing in ``staging/`` when it raises.
@@ -61,7 +65,7 @@ def stage_file(night: Night, item: Item, then: Entry | None, *, anew: bool = Fal
     try:
         out = night.secondary.create(name)
         try:
-            staged = _fill(night, fd, before, out, name, then, anew=anew)
+            staged = _fill(night, fd, before, out, name, then, anew=anew, relink=relink)
         except BaseException:
             night.secondary.unlink(name)
             raise
@@ -78,7 +82,15 @@ def stage_file(night: Night, item: Item, then: Entry | None, *, anew: bool = Fal
 
 
 def _fill(
-    night: Night, fd: int, before: os.stat_result, out: int, name: bytes, then: Entry | None, *, anew: bool
+    night: Night,
+    fd: int,
+    before: os.stat_result,
+    out: int,
+    name: bytes,
+    then: Entry | None,
+    *,
+    anew: bool,
+    relink: bool,
 ) -> Staged:
     hasher: Hasher = night.algorithm.new()
     present = None if then is None else then.content.algorithm
@@ -101,16 +113,21 @@ def _fill(
         raise Unsettled("it changed while it was read")
     now = check_settled(night, fd, before)
     xattrs = read_xattrs(fd, night.effects)
-    content = Content(night.algorithm.id, copied.digest)
+    content, same_content = Content(night.algorithm.id, copied.digest), False
     if then is not None and then.stat.kind is Kind.FILE and then.content.digest is not None:
         found = both.present.digest() if both is not None else copied.digest
         if found != then.content.digest and content_untouched(then.stat, now):
             raise Decayed
-        if found == then.content.digest and not needs_relink(then.stat, now) and not anew:
-            return Staged(name, now, then.content, xattrs, same_as_before=True)
+        if found == then.content.digest and not anew:
+            # A file of several names is put anew, so that its other names can be linked to it: inode numbers alone
+            # do not tell which of them belong together, since they are given again.
+            relink = relink or needs_relink(then.stat, now) or now.nlink > 1
+            if not (relink and night.capabilities.hard_links):
+                return Staged(name, now, then.content, xattrs, same_as_before=True)
+            content, same_content = then.content, True
     night.metadata_lost.update(apply_to_open(out, now, xattrs, night.effects, fresh=True))
     night.barrier.file_written(out)
-    return Staged(name, now, content, xattrs)
+    return Staged(name, now, content, xattrs, same_content=same_content)
 
 
 def stage_symlink(night: Night, item: Item) -> Staged:
@@ -133,7 +150,7 @@ def stage_symlink(night: Night, item: Item) -> Staged:
     name = night.staging_name()
     night.secondary.symlink(target, name)
     out_fd, out_name = night.secondary.at(name)
-    night.metadata_lost.update(apply_to_symlink(out_fd, out_name, stat, xattrs, night.effects))
+    night.metadata_lost.update(apply_to_symlink(out_fd, out_name, stat, xattrs, night.effects, fresh=True))
     night.barrier.names_changed(b"staging")
     return Staged(name, stat, content, xattrs)
 

@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from dataclasses import dataclass
 
+from nightferry.manifest.records import Hold
 from nightferry.units import format_count
 
 # Below this many removals and replacements a share says nothing: one of three files is a third.
@@ -55,15 +56,44 @@ class Released:
     replacements: int
 
 
-def reasons_to_hold(proposed: Proposed, limits: Limits, released: Released | None = None) -> list[str]:
+@dataclass(frozen=True)
+class Standing:
+    """An earlier night was held, and nobody has released it."""
+
+    removals: int
+    replacements: int
+    reasons: list[str]
+
+
+def released_or_standing(hold: Hold | None) -> tuple[Released | None, Standing | None]:
+    """What an open hold means for tonight."""
+    if hold is None:
+        return None, None
+    if hold.released_s is not None:
+        return Released(hold.removals, hold.replacements), None
+    return None, Standing(hold.removals, hold.replacements, hold.reasons.split("\n"))
+
+
+def reasons_to_hold(
+    proposed: Proposed, limits: Limits, released: Released | None = None, standing: Standing | None = None
+) -> list[str]:
     """Each reason as a sentence; empty where the night may go on.
 
     A release covers what was held and as much again as the limits allow any night: should more
-    have gone since, a person is asked again.
+    have gone since, a person is asked again. A standing hold stays while half of what it held is
+    still to go: its marks may be gone (new files under a new ending were copied that night).
     """
     displaced = proposed.displaced
     if displaced == 0 or proposed.files_before == 0:
         return []
+    reasons = _reasons(proposed, limits, released)
+    if not reasons and standing is not None and 2 * displaced >= standing.removals + standing.replacements:
+        return standing.reasons
+    return reasons
+
+
+def _reasons(proposed: Proposed, limits: Limits, released: Released | None) -> list[str]:
+    displaced = proposed.displaced
     allowance = 0
     if released is not None:
         allowance = released.removals + released.replacements
@@ -138,4 +168,5 @@ def turned_to_noise(before: bytes, after: bytes) -> bool:
     Media are compressed and look like noise further in, but they keep the mark they begin with,
     whoever edits them; encryption does not.
     """
-    return before[:8] != after[:8] and len(after) >= 1024 and entropy_bits_per_byte(after) >= NOISE_BITS_PER_BYTE
+    # Four bytes: after them a RIFF file (WAV, WebP) has its size, which every edit changes.
+    return before[:4] != after[:4] and len(after) >= 1024 and entropy_bits_per_byte(after) >= NOISE_BITS_PER_BYTE

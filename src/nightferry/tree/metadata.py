@@ -23,6 +23,8 @@ XATTR_VALUE_LIMIT_BYTES = 65_536
 _SHOWN_TWICE = frozenset({"trusted.SGI_ACL_FILE", "trusted.SGI_ACL_DEFAULT"})
 
 _NOT_KEPT = {errno.EOPNOTSUPP, errno.EPERM, errno.EACCES, errno.EINVAL, errno.ENOSYS, errno.ENODATA}
+# Of one attribute: a name that is not text (NTFS), or a value longer than this file system takes.
+_ATTRIBUTE_NOT_KEPT = _NOT_KEPT | {errno.EILSEQ, errno.ENAMETOOLONG, errno.E2BIG, errno.ERANGE}
 
 
 class Kind(IntEnum):
@@ -143,7 +145,7 @@ def _write_xattrs(target: int | bytes, wanted: Xattrs, effects: Effects, *, fres
         try:
             effects.setxattr(target, name, value, follow_symlinks=follow)
         except OSError as error:
-            if error.errno not in _NOT_KEPT:
+            if error.errno not in _ATTRIBUTE_NOT_KEPT and not _has_no_place(error, target, effects):
                 raise
             lost.append("attributes")
     for name, _ in present:
@@ -155,6 +157,11 @@ def _write_xattrs(target: int | bytes, wanted: Xattrs, effects: Effects, *, fres
                     raise
                 lost.append("attributes")
     return lost
+
+
+def _has_no_place(error: OSError, target: int | bytes, effects: Effects) -> bool:
+    """Whether attributes are larger than the file system's place for them, which ext4 and btrfs call a full drive."""
+    return error.errno == errno.ENOSPC and isinstance(target, int) and effects.fstatvfs(target).f_bavail > 0
 
 
 def apply_to_open(fd: int, wanted: Stat, xattrs: Xattrs, effects: Effects, *, fresh: bool) -> list[str]:
@@ -186,8 +193,13 @@ def apply_to_open(fd: int, wanted: Stat, xattrs: Xattrs, effects: Effects, *, fr
     return lost
 
 
-def apply_to_symlink(folder_fd: int, name: bytes, wanted: Stat, xattrs: Xattrs, effects: Effects) -> list[str]:
-    """Gives a symlink its owner, times and attributes; its mode has no meaning on Linux (symlink(7))."""
+def apply_to_symlink(
+    folder_fd: int, name: bytes, wanted: Stat, xattrs: Xattrs, effects: Effects, *, fresh: bool = False
+) -> list[str]:
+    """Gives a symlink its owner, times and attributes; its mode has no meaning on Linux (symlink(7)).
+
+    ``fresh`` as in ``apply_to_open``.
+    """
     lost = []
     try:
         effects.chown(name, wanted.uid, wanted.gid, dir_fd=folder_fd, follow_symlinks=False)
@@ -195,8 +207,8 @@ def apply_to_symlink(folder_fd: int, name: bytes, wanted: Stat, xattrs: Xattrs, 
         if error.errno not in _NOT_KEPT:
             raise
         lost.append("owner")
-    if xattrs:
-        lost += _write_xattrs(path_of_name(folder_fd, name), xattrs, effects, fresh=True)
+    if xattrs or not fresh:
+        lost += _write_xattrs(path_of_name(folder_fd, name), xattrs, effects, fresh=fresh)
     lost += _set_times(name, wanted.mtime_ns, effects, folder_fd)
     return lost
 

@@ -48,6 +48,10 @@ class Root:
         self._no_atime = os.O_NOATIME if no_atime else 0
         self._folders: OrderedDict[bytes, int] = OrderedDict()
 
+    def again(self) -> Root:
+        """The same root with descriptors of its own, for another thread."""
+        return Root(os.dup(self.fd), self.effects, no_atime=bool(self._no_atime))
+
     def close(self) -> None:
         self.forget_all()
         self.effects.close(self.fd)

@@ -17,6 +17,8 @@ from typing import Any, Literal
 from nightferry.errors import WrongDrive
 
 CARD_NAME = b".nightferry-volume.toml"
+# A file on its way back to the primary, for the time that `mend` takes.
+MENDING_NAME = b".nightferry-mending"
 FORMAT = 1
 
 Role = Literal["primary", "secondary"]

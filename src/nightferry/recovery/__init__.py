@@ -1,0 +1,1 @@
+"""Verifying by hand and mending: what is done about damage, beside the night."""

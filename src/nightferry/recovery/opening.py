@@ -1,0 +1,99 @@
+"""A pair, opened for a command that works on damage: locked, both drives and the manifest in hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from nightferry.errors import Failed, WrongUse
+from nightferry.manifest.fixity import Side
+from nightferry.manifest.manifest import FILE_NAME, Manifest
+from nightferry.manifest.records import ROOT_ID
+from nightferry.night.platter import Platter
+from nightferry.night.preflight import Drives, lock_pair, open_drives, open_manifest, state_folder
+from nightferry.settings import PairSettings
+from nightferry.tree.content import Buffers
+from nightferry.tree.effects import Effects
+from nightferry.volumes.filesystem import file_system_type
+from nightferry.volumes.lock import lock_descriptor
+from nightferry.volumes.mounts import mount_of
+
+SIDES: tuple[Side, Side] = ("primary", "secondary")
+
+
+@dataclass
+class Opened:
+    """``direct``: on which side O_DIRECT reads past every cache; not where a program serves the file system (FUSE)."""
+
+    settings: PairSettings
+    manifest: Manifest
+    drives: Drives
+    effects: Effects
+    buffers: Buffers
+    direct: dict[Side, bool]
+
+    @property
+    def last_run(self) -> int:
+        """The number of the newest run, 0 before the first."""
+        last = self.manifest.runs.last()
+        return 0 if last is None else last.number
+
+    def forget_caches(self) -> None:
+        """Drops what the machine remembers of a drive whose cache cannot be passed by."""
+        for side, path in (("primary", self.settings.primary), ("secondary", self.settings.secondary)):
+            if not self.direct[side]:
+                Platter(mount_of(path), self.effects, self.buffers, direct_reads=False).forget()
+
+
+@contextmanager
+def open_pair(
+    settings: PairSettings, state_dir: Path, command: str, effects: Effects, *, mend: bool = False
+) -> Iterator[Opened]:
+    """Both locks are held within the block. ``mend`` opens the primary for writing.
+
+    Raises ``Busy``, ``WrongDrive``, ``WrongUse`` (no pair yet, or no night yet) and ``Failed``.
+    """
+    if not (state_folder(state_dir, settings.name) / FILE_NAME).exists():
+        raise WrongUse(f'"{settings.name}" is not a pair yet: make it one with `nightferry pair {settings.name}`.')
+    with ExitStack() as stack:
+        folder = stack.enter_context(lock_pair(state_dir, settings.name, command))
+        try:
+            drives = stack.enter_context(open_drives(settings, effects, to_write=False, mend=mend))
+            lock_descriptor(drives.secondary.fd, f"the drive at {settings.secondary}")
+            manifest = open_manifest(folder, settings, drives, effects, to_write=True)
+        except OSError as error:
+            raise Failed(
+                f"A drive stopped answering ({error.strerror or error}): see the system log, check cable and power,"
+                " then try again."
+            ) from error
+        stack.callback(manifest.close)
+        if manifest.entries.by_id(ROOT_ID) is None:
+            raise WrongUse(
+                f'No night has run over "{settings.name}" yet, so nothing is known of its files: run'
+                f" `nightferry run {settings.name}` first."
+            )
+        buffers = Buffers()
+        stack.callback(buffers.close)
+        paths = {"primary": settings.primary, "secondary": settings.secondary}
+        direct: dict[Side, bool] = {side: not file_system_type(paths[side]).startswith("fuse") for side in SIDES}
+        yield Opened(settings, manifest, drives, effects, buffers, direct)
+
+
+def path_in_pair(settings: PairSettings, given: bytes) -> bytes:
+    """A path as the manifest has it, from one that a person gave: relative to the drive, or a whole path on it.
+
+    Raises ``WrongUse`` for a path that leads out of the pair.
+    """
+    path = given
+    if path.startswith(b"/"):
+        roots = (bytes(settings.secondary) + b"/copy", bytes(settings.primary))
+        below = next((path[len(root) :] for root in roots if path == root or path.startswith(root + b"/")), None)
+        if below is None:
+            raise WrongUse("A path that begins with / has to lie on the primary, or in copy/ on the secondary.")
+        path = below
+    parts = [part for part in path.split(b"/") if part not in (b"", b".")]
+    if b".." in parts:
+        raise WrongUse('A path may not have ".." in it: give it as it stands below the top of the drive.')
+    return b"/".join(parts)
