@@ -83,9 +83,7 @@ def _dump(root: Path, paths: Iterable[bytes], tool: list[str | bytes]) -> dict[b
         if not lines[0]:
             continue
         assert lines[0].startswith(b"# file: "), lines[0]
-        result[lines[0].removeprefix(b"# file: ")] = sorted(
-            line for line in lines[1:] if not line.startswith(b"#")
-        )
+        result[lines[0].removeprefix(b"# file: ")] = sorted(line for line in lines[1:] if not line.startswith(b"#"))
     return result
 
 

@@ -282,9 +282,7 @@ class DriveFactory:
     ) -> Drive:
         """See :func:`make_drive`."""
         self._folder.mkdir(parents=True, exist_ok=True)
-        drive = make_drive(
-            self._folder, kind, size_bytes, options=options, format_options=format_options, name=name
-        )
+        drive = make_drive(self._folder, kind, size_bytes, options=options, format_options=format_options, name=name)
         self._made.append(drive)
         return drive
 

@@ -153,7 +153,7 @@ def _odd_modes(concert: Path, extra: Path, root: Path) -> None:
 def _attributes(concert: Path, root: Path, *, symlinks: bool) -> None:
     os.setxattr(concert / "01 kyrie.wav", "user.composer", "Bogoróditse".encode())
     os.setxattr(concert / "01 kyrie.wav", "user.empty", b"")
-    os.setxattr(concert / "01 kyrie.wav", b"user.name \xff\n=", b"\0\xff\n\"binary\"\\")
+    os.setxattr(concert / "01 kyrie.wav", b"user.name \xff\n=", b'\0\xff\n"binary"\\')
     os.setxattr(concert / "02 gloria.wav", "trusted.note", b"for root only")
     os.setxattr(concert / "02 gloria.wav", "user.long", bytes(range(256)) * 8)
     os.setxattr(concert / "scans", "user.scanner", b"flatbed")

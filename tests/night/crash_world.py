@@ -144,9 +144,7 @@ def claims_of(pair: Pair, where: Path) -> Claims:
         entries = {path_of(entry): row[3:] for entry, row in rows.items()}
         held = {
             row[0]: row[1:]
-            for row in connection.execute(
-                "SELECT held, kind, digest, reason FROM past WHERE held IS NOT NULL"
-            )
+            for row in connection.execute("SELECT held, kind, digest, reason FROM past WHERE held IS NOT NULL")
         }
         intents = [
             Intent(row[0], row[1], source=row[2], staged=row[3], held=row[4])

@@ -152,6 +152,30 @@ def test_rule_B_D_E_any_effect_fails(base: Path, monkeypatch: pytest.MonkeyPatch
     sweep.report()
 
 
+REFUSED = [
+    ("links", "rename", b"06 encore.wav"),  # a move: the old name has to be looked for again
+    ("links", "rename", b"new.wav"),  # what no run put there could not be moved away: it is not replaced either
+    ("links", "exchange", b"becomes folder"),
+    ("exchange", "exchange", b"02 gloria.wav"),  # the new file stands below retired/ by then
+    ("neither", "mkdir", b"becomes folder"),  # the file it was stands below retired/ by then
+]
+
+
+@pytest.mark.parametrize(("way", "call", "name"), REFUSED, ids=[f"{way}-{call}" for way, call, _ in REFUSED])
+def test_rule_B_D_E_a_name_that_was_refused_is_done_the_next_night(
+    base: Path, monkeypatch: pytest.MonkeyPatch, way: str, call: str, name: bytes
+) -> None:
+    """Each of these once left something lost, unknown to the manifest, or never looked at again."""
+    world, calls = _world(base, monkeypatch, way)
+    k = next(n for n, each in enumerate(calls, start=1) if each.name == call and each.args[0] == name)
+    world.put_back()
+    result = world.run(FailingEffects(k, errno.ENOSPC))
+    assert isinstance(result, Result)
+    assert result.outcome == "partial"
+    world.check_interrupted()
+    _recover(world)
+
+
 @pytest.mark.parametrize("lose", ["names", "data", "some names"])
 @pytest.mark.parametrize("way", ["links", "exchange"])
 def test_rule_B_D_E_the_power_is_cut_at_any_effect(

@@ -20,7 +20,6 @@ pytestmark = requires_root_and_loops
 BETWEEN_LINUX = [("ext4", "ext4"), ("ext4", "xfs"), ("ext4", "btrfs"), ("xfs", "ext4"), ("btrfs", "ext4")]
 
 
-
 @pytest.mark.parametrize(("kind", "other"), BETWEEN_LINUX)
 def test_rule_H_a_tree_with_everything_arrives_whole(
     drives: DriveFactory, tmp_path: Path, kind: Kind, other: Kind

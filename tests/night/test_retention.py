@@ -173,7 +173,6 @@ def test_versions_go_oldest_first_and_each_in_its_time(kept: Pair) -> None:
 # --- want of room
 
 
-
 def _random(size_mib: float, seed: int) -> bytes:
     return os.urandom(int(size_mib * MIB)) if seed else b""
 
@@ -318,5 +317,3 @@ def test_a_drive_without_free_inodes_is_partial(drives: DriveFactory, tmp_path: 
     result = pair.run()
     assert result.outcome == "complete", explain(pair, result)
     assert pair.differences() == []
-
-

@@ -15,7 +15,7 @@ from pathlib import Path
 from types import ModuleType
 
 from nightferry import __version__
-from nightferry.cli import lastnight, pair, release, run, status, tonight, trial
+from nightferry.cli import lastnight, mend, pair, release, run, status, tonight, trial, verify
 from nightferry.cli.common import say_error
 from nightferry.reporting import exits
 
@@ -26,6 +26,8 @@ COMMANDS: dict[str, ModuleType] = {
     "tonight": tonight,
     "run": run,
     "lastnight": lastnight,
+    "verify": verify,
+    "mend": mend,
     "release": release,
     "status": status,
 }

@@ -192,7 +192,7 @@ class Entries:
         )
 
     def redeclare(self, entry: int, stat: Stat, content: Content, read_primary_s: int) -> None:
-        """Other content than was noted is what the file is to be, on a person's word; the row stays the same version."""
+        """On a person's word, other content than was noted is what the file is to be; the version stays the same."""
         self.observe(entry, stat)
         self._connection.execute(
             "UPDATE entry SET size_bytes=?, algorithm=?, digest=?, read_primary_s=?, read_secondary_s=NULL WHERE id=?",

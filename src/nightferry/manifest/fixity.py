@@ -150,8 +150,10 @@ class Fixity:
         connection.execute("CREATE TEMP TABLE held_name (held BLOB PRIMARY KEY) WITHOUT ROWID")
         try:
             connection.execute("INSERT OR IGNORE INTO held_name SELECT held FROM past WHERE held IS NOT NULL")
-            yield lambda path: (
-                connection.execute("SELECT 1 FROM held_name WHERE held = ?", (path,)).fetchone() is not None
+            yield (
+                lambda path: (
+                    connection.execute("SELECT 1 FROM held_name WHERE held = ?", (path,)).fetchone() is not None
+                )
             )
         finally:
             connection.execute("DROP TABLE held_name")

@@ -23,7 +23,6 @@ from nightferry.tree.metadata import Kind
 from nightferry.tree.root import Root, join, split
 from nightferry.volumes.capabilities import Capabilities
 
-
 # A folder below ``retired/`` that is not empty, gone, or cannot go for want of room: no version depends on it.
 _FOLDER_STAYS = {
     errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR, errno.EBUSY, errno.ENOSPC, errno.EDQUOT,

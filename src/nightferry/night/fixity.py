@@ -130,11 +130,13 @@ def _mended(night: Night, path: bytes) -> None:
 def _mend_open(night: Night) -> None:
     """What an earlier night found and could not mend: because it was held, stopped, or the primary was away."""
     copier = Copier(night)
-    for path, side, _, _ in night.manifest.runs.open_damage()[:MEND_LIMIT]:
+    for path, side, verdict, _ in night.manifest.runs.open_damage()[:MEND_LIMIT]:
         night.stop.check()
-        if side != "secondary":
-            continue
+        if side != "secondary" or verdict == Verdict.UNLISTED.value:
+            continue  # what no run put there is a person's to decide
         entry = night.manifest.entries.find(path)
+        if entry is not None and entry.stat.kind is Kind.FOLDER:
+            continue  # one that could not be listed: nothing to copy again
         if entry is None or entry.stat.kind is not Kind.FILE or entry.content.algorithm is None:
             night.manifest.runs.close_damage(path, side, night.number, "gone: the copy no longer has that name")
             continue

@@ -60,9 +60,7 @@ def lock_pair(state_dir: Path, pair: str, command: str) -> Iterator[Path]:
 
 
 @contextmanager
-def open_drives(
-    settings: PairSettings, effects: Effects, *, to_write: bool, mend: bool = False
-) -> Iterator[Drives]:
+def open_drives(settings: PairSettings, effects: Effects, *, to_write: bool, mend: bool = False) -> Iterator[Drives]:
     """Raises ``WrongDrive`` or ``WrongUse`` where they are not the paired drives, ``Busy`` where another
     process works on the secondary.
 

@@ -24,13 +24,18 @@ _BUFFER_BYTES = 1 << 20
 def seal(night: Night, *, lists_changed: bool) -> None:
     """Raises ``Failed`` where the secondary will not have it; the records sealed before then still stand."""
     night.manifest.set_generation(night.manifest.generation + 1)
+    database = night.manifest.database
+    is_stale = database.meta("lists") == "stale"  # `mend` declared other content right
     try:
-        if lists_changed:
+        if lists_changed or is_stale:
             _write_lists(night)
         _write_manifest(night)
         night.barrier.wait()
     except (SyncFailed, OSError) as error:
         raise drive_failed(error) from error
+    if is_stale:
+        with database.transaction():
+            database.set_meta("lists", "written")
 
 
 def _write_manifest(night: Night) -> None:

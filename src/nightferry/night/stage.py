@@ -48,9 +48,7 @@ class _Both:
         return self._wanted.digest()
 
 
-def stage_file(
-    night: Night, item: Item, then: Entry | None, *, anew: bool = False, relink: bool = False
-) -> Staged:
+def stage_file(night: Night, item: Item, then: Entry | None, *, anew: bool = False, relink: bool = False) -> Staged:
     """One read: the same bytes are hashed and written.
 
     ``then`` is what the copy has under that name; ``anew`` says that its file is missing or bad,

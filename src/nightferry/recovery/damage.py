@@ -1,41 +1,48 @@
-"""Damage, looked at: which places still have the right bytes, and where the wrong ones differ."""
+"""Damage, looked at: which places still have the right bytes, and where two wrong ones differ."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from nightferry.manifest.manifest import Manifest
-from nightferry.manifest.records import Entry
+from nightferry.manifest.records import Damage, Entry, Version
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.planning.changes import content_untouched
 from nightferry.planning.verification import differing_ranges
-from nightferry.tree.content import Buffers, ReadFailed, hash_from_platter
+from nightferry.recovery.opening import Opened
+from nightferry.tree.content import ReadFailed, Stopped, hash_from_platter
 from nightferry.tree.digests import by_id
-from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat
 from nightferry.tree.root import Root
 
-# Ranges shown of two bad versions: beyond that they are simply different.
+# Of two bad versions: beyond either limit they are simply different.
 RANGES_LIMIT = 100
+DIFFERING_LIMIT_BYTES = 64 << 20
 _BLOCK_BYTES = 1 << 20
+_PIECE_BYTES = 4096
+_JOIN_BYTES = 16  # as differing_ranges joins
 
 
 class Place(NamedTuple):
-    """One place where a version of the file stands."""
+    """One place where a version of the file stands. ``digest`` None: it is not there, or cannot be read."""
 
     side: str  # primary, secondary, retired
     path: bytes  # below the root of its drive
     is_there: bool
     is_right: bool  # it has the checksum that the manifest says
     detail: str = ""
+    digest: bytes | None = None
+    algorithm: int | None = None
+    size_bytes: int = 0
+    version: Version | None = None  # of a retired one
 
 
 class Survey(NamedTuple):
     """What is known of one damaged name."""
 
     path: bytes
-    entry: Entry | None  # None: the manifest does not know the name any more
+    entry: Entry | None  # None: the manifest does not know the name (any more), or it is no file
     primary: Place
     secondary: Place
     retired: list[Place]  # versions with the right checksum, newest first
@@ -48,90 +55,146 @@ class Survey(NamedTuple):
         return [place for place in (self.secondary, *self.retired) if place.is_right]
 
 
+class Case(NamedTuple):
+    """All open damage of one name. ``in_retired``: the name is below ``retired/``."""
+
+    path: bytes
+    in_retired: bool
+    damage: list[Damage]
+
+    def verdict(self, side: str) -> str | None:
+        """What was found on a side; None where nothing is open there."""
+        return next((each.verdict for each in self.damage if each.side == side), None)
+
+
+def cases(damage: Iterable[Damage]) -> list[Case]:
+    """Open damage by name, in the order in which it was found."""
+    found: dict[tuple[bytes, bool], Case] = {}
+    for each in damage:
+        key = (each.path, each.side == "retired")
+        found.setdefault(key, Case(*key, [])).damage.append(each)
+    return list(found.values())
+
+
 class Surveyor:
     """Reads past the page cache, so that it sees what the drives have."""
 
-    def __init__(
-        self,
-        manifest: Manifest,
-        primary: Root,
-        secondary: Root,
-        effects: Effects,
-        buffers: Buffers,
-        should_stop: Callable[[], bool],
-        *,
-        direct_secondary: bool,
-    ) -> None:
-        self._manifest, self._primary, self._secondary = manifest, primary, secondary
-        self._effects, self._buffers, self._should_stop = effects, buffers, should_stop
-        self._direct = {"primary": True, "secondary": direct_secondary, "retired": direct_secondary}
+    def __init__(self, opened: Opened, should_stop: Callable[[], bool]) -> None:
+        self._manifest: Manifest = opened.manifest
+        self._primary, self._secondary = opened.drives.primary, opened.drives.secondary
+        self._effects, self._buffers, self._should_stop = opened.effects, opened.buffers, should_stop
+        secondary_direct = opened.direct["secondary"]
+        self._direct = {
+            "primary": opened.direct["primary"], "secondary": secondary_direct, "retired": secondary_direct,
+        }  # fmt: skip
 
     def survey(self, path: bytes) -> Survey:
         """Looks at every place that may have the file. Raises ``Stopped``."""
         entry = self._manifest.entries.find(path)
-        if entry is not None and entry.stat.kind is not Kind.FILE:
+        if entry is not None and (entry.stat.kind is not Kind.FILE or entry.content.digest is None):
             entry = None
-        wanted = None if entry is None else (entry.content.algorithm, entry.content.digest)
-        primary = self._place("primary", self._primary, path, wanted)
-        secondary = self._place("secondary", self._secondary, in_copy(path), wanted)
-        changed = False
-        if entry is not None and primary.is_there:
-            now = self._primary.stat_or_none(path)
-            changed = now is not None and not content_untouched(entry.stat, Stat.of(now))
-        retired, older = self._retired(entry, wanted)
-        return Survey(path, entry, primary, secondary, retired, changed, older)
+        algorithm = None if entry is None else entry.content.algorithm
+        digest = None if entry is None else entry.content.digest
+        primary = self._place("primary", self._primary, path, algorithm, digest)
+        secondary = self._place("secondary", self._secondary, in_copy(path), algorithm, digest)
+        retired, older = self._retired(entry)
+        return Survey(path, entry, primary, secondary, retired, self._changed(entry, path), older)
 
-    def _retired(
-        self, entry: Entry | None, wanted: tuple[int | None, bytes | None] | None
-    ) -> tuple[list[Place], list[Place]]:
+    def survey_retired(self, held: bytes) -> Place:
+        """Whether a damaged retired version is there; it is not read again: nothing else has its checksum."""
+        return self._place("retired", self._secondary, in_retired(held), None, None)
+
+    def _changed(self, entry: Entry | None, path: bytes) -> bool:
+        if entry is None:
+            return False
+        try:
+            found = self._primary.stat_or_none(path)
+            return found is not None and not content_untouched(entry.stat, Stat.of(found))
+        except KeyError:
+            return True  # a device or a FIFO stands there now
+        except OSError:
+            return False
+
+    def _retired(self, entry: Entry | None) -> tuple[list[Place], list[Place]]:
         same: list[Place] = []
         older: list[Place] = []
-        if entry is None or wanted is None:
-            return [], []
-        for held, algorithm, digest in self._manifest.past.versions(entry.id):
-            place = self._place("retired", self._secondary, in_retired(held), (algorithm, digest))
+        if entry is None:
+            return same, older
+        for version in self._manifest.past.kept_versions(entry.id):
+            path = in_retired(version.held)
+            place = self._place("retired", self._secondary, path, version.algorithm, version.digest)
             if not place.is_right:
                 continue
-            (same if (algorithm, digest) == wanted else older).append(place)
+            is_same = (version.algorithm, version.digest) == (entry.content.algorithm, entry.content.digest)
+            (same if is_same else older).append(place._replace(version=version))
         return same, older
 
-    def _place(self, side: str, root: Root, path: bytes, wanted: tuple[int | None, bytes | None] | None) -> Place:
+    def _place(self, side: str, root: Root, path: bytes, algorithm: int | None, wanted: bytes | None) -> Place:
         try:
-            if root.stat_or_none(path) is None:
+            found = root.stat_or_none(path)
+            if found is None:
                 return Place(side, path, False, False, "it is not there")
-            if wanted is None or wanted[0] is None:
-                return Place(side, path, True, False, "the manifest has no checksum for it")
+            if algorithm is None:
+                return Place(side, path, True, False, "there is no checksum to compare it with")
             folder_fd, name = root.at(path)
             read = hash_from_platter(
-                folder_fd, name, hasher=by_id(wanted[0]).new(), effects=self._effects, buffers=self._buffers,
+                folder_fd, name, hasher=by_id(algorithm).new(), effects=self._effects, buffers=self._buffers,
                 should_stop=self._should_stop, progress=lambda size_bytes: None, direct=self._direct[side],
             )  # fmt: skip
         except (OSError, ReadFailed) as error:
-            why = error.strerror if isinstance(error, OSError) else None
-            return Place(side, path, True, False, f"it cannot be read ({why or error})")
-        if read.digest == wanted[1]:
-            return Place(side, path, True, True)
-        return Place(side, path, True, False, "its content is not what it was")
+            return Place(side, path, True, False, f"it cannot be read ({error.strerror or error})")
+        is_right = read.digest == wanted
+        detail = "" if is_right else "its content is not what it was"
+        return Place(side, path, True, is_right, detail, read.digest, algorithm, read.read_bytes)
 
     # --- two bad versions
 
-    def differences(self, one: Place, other: Place) -> list[tuple[int, int]]:
-        """Byte ranges in which two versions differ, at most ``RANGES_LIMIT``. Raises ``OSError``."""
+    def differences(self, one: Place, other: Place) -> tuple[list[tuple[int, int]], bool]:
+        """Byte ranges in which two versions differ, and whether those are all.
+
+        Raises ``OSError`` where one cannot be read, and ``Stopped``.
+        """
         roots = {"primary": self._primary, "secondary": self._secondary, "retired": self._secondary}
-        left, right = (roots[place.side].open_to_read(place.path) for place in (one, other))
         ranges: list[tuple[int, int]] = []
+        left = roots[one.side].open_to_read(one.path)
         try:
-            offset = 0
-            while len(ranges) < RANGES_LIMIT:
-                blocks = []
-                for fd in (left, right):
-                    buffer = bytearray(_BLOCK_BYTES)
-                    blocks.append(bytes(buffer[: self._effects.preadv(fd, [buffer], offset)]))
-                if not blocks[0] and not blocks[1]:
-                    break
-                ranges += differing_ranges(blocks[0], blocks[1], offset)
-                offset += _BLOCK_BYTES
+            right = roots[other.side].open_to_read(other.path)
+            try:
+                return ranges, self._compare(left, right, ranges)
+            finally:
+                self._effects.close(right)
         finally:
             self._effects.close(left)
-            self._effects.close(right)
-        return ranges[:RANGES_LIMIT]
+
+    def _compare(self, left: int, right: int, ranges: list[tuple[int, int]]) -> bool:
+        offset = differing_bytes = 0
+        while True:
+            if self._should_stop():
+                raise Stopped
+            blocks = [self._read(fd, offset) for fd in (left, right)]
+            if not blocks[0] and not blocks[1]:
+                return True
+            if blocks[0] != blocks[1]:
+                for at in range(0, max(map(len, blocks)), _PIECE_BYTES):
+                    pieces = [block[at : at + _PIECE_BYTES] for block in blocks]
+                    for start, end in differing_ranges(pieces[0], pieces[1], offset + at):
+                        differing_bytes += end - start
+                        if ranges and start - ranges[-1][1] <= _JOIN_BYTES:
+                            ranges[-1] = (ranges[-1][0], end)
+                        elif len(ranges) == RANGES_LIMIT:
+                            return False
+                        else:
+                            ranges.append((start, end))
+            if differing_bytes > DIFFERING_LIMIT_BYTES:
+                return False
+            offset += _BLOCK_BYTES
+
+    def _read(self, fd: int, offset: int) -> bytes:
+        buffer = bytearray(_BLOCK_BYTES)
+        view, got = memoryview(buffer), 0
+        while got < _BLOCK_BYTES:
+            count = self._effects.preadv(fd, [view[got:]], offset + got)
+            if count == 0:
+                break
+            got += count
+        return bytes(view[:got])

@@ -1,158 +1,360 @@
 """Mend: the good content back onto the primary, or the present content taken as the new truth.
 
-One of the two commands that write to the primary, and only on a person's word. The file is
-written whole beside the card, synced, given its metadata, and then renamed over the bad one.
+One of the two commands that write to the primary, and only on a person's word. The file is written
+whole beside the card, synced, read back, given its metadata, and then renamed over the bad one: at
+any instant the name has either content whole. The times of the folders are put back, and the
+manifest notes what the primary says of all of them, so that the next night finds nothing to do.
 """
 
 from __future__ import annotations
 
+import errno
+import os
 from collections.abc import Callable
+from contextlib import suppress
 
 from nightferry.errors import Failed
-from nightferry.manifest.manifest import Manifest
+from nightferry.manifest.records import Content, Entry
 from nightferry.night.context import Clock
-from nightferry.recovery.damage import Place, Survey
-from nightferry.tree.content import Buffers, ReadFailed, copy_content
+from nightferry.night.register import GONE, RIGHT_AGAIN
+from nightferry.planning.changes import Difference, compare
+from nightferry.recovery.damage import Case, Place, Survey
+from nightferry.recovery.opening import Opened
+from nightferry.tree.content import ReadFailed, copy_content, hash_from_platter
 from nightferry.tree.digests import by_id
 from nightferry.tree.effects import Effects
-from nightferry.tree.metadata import Stat, apply_to_open
+from nightferry.tree.metadata import Kind, Stat, apply_to_open
 from nightferry.tree.root import Root, split
 from nightferry.volumes.card import MENDING_NAME
 
+ACCEPTED = "accepted as it is"
+# In the manifest's table "meta": the checksum list says something else than the manifest, until a night seals.
+STALE_LISTS = ("lists", "stale")
+
+
+class Folders:
+    """Folders of the primary in which names change: their times are put back, since nobody changed what they hold."""
+
+    def __init__(self, primary: Root, effects: Effects) -> None:
+        self._primary, self._effects = primary, effects
+        self._before: dict[bytes, os.stat_result] = {}
+
+    def remember(self, path: bytes) -> None:
+        """Before a name in the folder changes."""
+        if path not in self._before:
+            self._before[path] = self._effects.fstat(self._primary.folder(path))
+
+    def put_back(self) -> None:
+        """Also makes the changed names durable. Raises ``OSError``."""
+        for path, before in self._before.items():
+            fd = self._primary.folder(path)
+            with suppress(PermissionError):  # for the owner only
+                self._effects.utime(fd, ns=(before.st_atime_ns, before.st_mtime_ns))
+            self._effects.fsync(fd)
+
+    def unchanged(self, path: bytes, entry: Entry | None) -> Stat | None:
+        """The folder's state now, where the manifest had it right before; None where a night has to look at it."""
+        before = self._before[path]
+        if entry is None or compare(entry.stat, Stat.of(before)) is not Difference.NONE:
+            return None
+        return Stat.of(self._effects.fstat(self._primary.folder(path)))
+
+    @property
+    def paths(self) -> list[bytes]:
+        return list(self._before)
+
 
 class Mender:
-    """``primary`` must be open for writing."""
+    """The primary of ``opened`` must be open for writing, but for ``accept``."""
 
-    def __init__(
-        self,
-        manifest: Manifest,
-        primary: Root,
-        secondary: Root,
-        effects: Effects,
-        buffers: Buffers,
-        clock: Clock,
-        should_stop: Callable[[], bool],
-    ) -> None:
-        self._manifest, self._primary, self._secondary = manifest, primary, secondary
-        self._effects, self._buffers, self._clock, self._should_stop = effects, buffers, clock, should_stop
+    def __init__(self, opened: Opened, clock: Clock, should_stop: Callable[[], bool]) -> None:
+        self._opened, self._clock, self._should_stop = opened, clock, should_stop
+        self._manifest, self._effects, self._buffers = opened.manifest, opened.effects, opened.buffers
+        self._primary, self._secondary = opened.drives.primary, opened.drives.secondary
 
-    def restore(self, survey: Survey) -> Place:
-        """Puts the right content back on the primary; returns where it was taken from.
+    # --- the primary is put right
 
-        Raises ``Failed`` where no place has it, where the primary was changed since, or where it cannot be written.
+    def restore(self, survey: Survey, chosen: Place | None = None) -> str:
+        """Puts the right content back on the primary; returns in words what was done.
+
+        ``chosen``: a person's choice where no place has the right content; its content is the truth from now on.
+
+        Raises ``Failed`` where no place has it, where the primary was changed since, or where it cannot be written, and
+        ``Stopped``. Whatever is raised, the file on the primary is whole: the one before, or the restored one.
         """
-        entry = survey.entry
-        if entry is None:
-            raise Failed("The manifest does not know this name any more, so there is nothing to put back.")
+        entry = self._known(survey)
+        if survey.primary.is_right and chosen is None:
+            # Somebody put it back, or a call before this one was cut off behind its renaming.
+            return self._finish(survey, entry, "it has the right content already")
+        if not survey.primary.is_there:
+            raise Failed(
+                "The primary does not have this file any more, and the next night retires its copy. To have it back,"
+                " copy it from copy/ on the secondary by hand."
+            )
         if survey.changed_since:
             raise Failed(
                 "Somebody has written this file since it was last copied: the next night copies it as a change and"
                 " keeps the older version in retired/; nothing was put back."
             )
-        if not survey.sources:
+        source = chosen or next(iter(survey.sources), None)
+        if source is None:
             raise Failed(
-                "No place has the right content any more: neither the copy nor a retired version. An older version may"
-                " be among those shown; copy it back by hand if it serves."
+                "No place has the right content any more: neither the copy nor a retired version. Choose one of those"
+                " shown with --from, or take the present content with --accept."
             )
-        source = survey.sources[0]
+        if source.digest is None:
+            raise Failed("The version chosen cannot be read whole; choose another.")
+        if source.side == "primary":
+            return self._declare_in_place(survey, entry)
+        folders = Folders(self._primary, self._effects)
         try:
-            placed = self._write(source, survey)
-            for name in self._other_names(survey):
-                self._relink(survey.path, name)
+            try:
+                self._write(source, survey, entry, folders)
+            finally:
+                folders.put_back()
+        except ReadFailed as error:
+            raise Failed(f"The version to be put back cannot be read ({error.strerror or error}).") from error
         except OSError as error:
-            raise Failed(
-                f"The primary would not take the file ({error.strerror or error}): see that it is mounted for writing"
-                " and has room; the file there is as it was."
-            ) from error
-        self._note(survey, placed, f"mended from {source.side}")
-        return source
+            raise _refused(error) from error
+        if chosen is not None and not source.is_right:
+            return self._declare(survey, entry, source, folders)
+        return self._finish(survey, entry, f"put back from {_words(source)}", folders)
 
-    def accept(self, survey: Survey, run: int) -> None:
-        """Takes the present content as the new truth: the next night copies it and retires the old version."""
+    def _known(self, survey: Survey) -> Entry:
         if survey.entry is None:
-            raise Failed("The manifest does not know this name any more, so there is nothing to accept.")
-        with self._manifest.database.transaction():
-            # A ctime that no file has makes the next night read the file and find that it changed.
-            self._manifest.entries.observe(survey.entry.id, survey.entry.stat._replace(ctime_ns=0))
-            self._forget_listing(survey.path)
-        self._manifest.runs.close_damage(survey.path, "primary", run, "accepted as it is")
+            raise Failed("The manifest does not know this name any more, so there is nothing to put back.")
+        return survey.entry
 
-    # --- steps
-
-    def _write(self, source: Place, survey: Survey) -> Stat:
-        entry = survey.entry
-        assert entry is not None and entry.content.algorithm is not None
+    def _write(self, source: Place, survey: Survey, entry: Entry, folders: Folders) -> None:
         primary, effects = self._primary, self._effects
-        if primary.stat_or_none(MENDING_NAME) is not None:
-            primary.unlink(MENDING_NAME)  # of a command that was cut off
-        fd = self._secondary.open_to_read(source.path)
+        bad = primary.stat(survey.path)
         try:
+            fd = self._secondary.open_to_read(source.path)
+        except OSError as error:
+            raise ReadFailed(error.errno, error.strerror) from error
+        try:
+            self._clear(folders)
             out = primary.create(MENDING_NAME)
             try:
-                copied = copy_content(
-                    fd, out, size_bytes=entry.stat.size_bytes, hasher=by_id(entry.content.algorithm).new(),
-                    effects=effects, buffers=self._buffers, should_stop=self._should_stop,
-                    progress=lambda size_bytes: None,
-                )  # fmt: skip
-                if copied.digest != entry.content.digest:
-                    raise ReadFailed(5, "the good version read differently the second time")
-                xattrs = self._manifest.entries.xattrs(entry.xattrs)
-                apply_to_open(out, entry.stat, xattrs, effects, fresh=True)
-                effects.fsync(out)
+                self._fill(fd, out, source, entry, bad.st_atime_ns)
             except BaseException:
-                primary.unlink(MENDING_NAME)
+                with suppress(OSError):
+                    primary.unlink(MENDING_NAME)
                 raise
             finally:
                 effects.close(out)
         finally:
             effects.close(fd)
-        self._rename(survey.path)
-        return Stat.of(primary.stat(survey.path))
+        self._rename(survey.path, folders)
 
-    def _rename(self, path: bytes) -> None:
-        """Over the bad file. The folder's time is put back: nobody changed what it holds."""
-        folder = split(path)[0]
-        fd = self._primary.folder(folder)
-        before = self._effects.fstat(fd)
+    def _fill(self, fd: int, out: int, source: Place, entry: Entry, atime_ns: int) -> None:
+        assert source.algorithm is not None
+        effects = self._effects
+        copied = copy_content(
+            fd, out, size_bytes=source.size_bytes, hasher=by_id(source.algorithm).new(), effects=effects,
+            buffers=self._buffers, should_stop=self._should_stop, progress=lambda size_bytes: None,
+        )  # fmt: skip
+        if copied.digest != source.digest:
+            raise ReadFailed(errno.EIO, "it read differently the second time")
+        apply_to_open(out, entry.stat, self._manifest.entries.xattrs(entry.xattrs), effects, fresh=True)
+        with suppress(PermissionError):
+            effects.utime(out, ns=(atime_ns, entry.stat.mtime_ns))
+        effects.fsync(out)
+        try:
+            back = hash_from_platter(
+                self._primary.fd, MENDING_NAME, hasher=by_id(source.algorithm).new(), effects=effects,
+                buffers=self._buffers, should_stop=self._should_stop, progress=lambda size_bytes: None,
+                direct=self._opened.direct["primary"],
+            )  # fmt: skip
+        except ReadFailed as error:
+            raise OSError(error.errno, error.strerror) from error
+        if back.digest != source.digest:
+            raise OSError(errno.EIO, "what was written there reads back differently")
+
+    def _clear(self, folders: Folders) -> None:
+        """The name beside the card is free: a call that was cut off may have left it."""
+        folders.remember(b"")  # a name there is about to come and to go
+        if self._primary.stat_or_none(MENDING_NAME) is not None:
+            self._primary.unlink(MENDING_NAME)
+
+    def _rename(self, path: bytes, folders: Folders) -> None:
+        folders.remember(split(path)[0])
         self._primary.rename(MENDING_NAME, path)
-        self._effects.utime(fd, ns=(before.st_atime_ns, before.st_mtime_ns))
-        self._effects.fsync(fd)
-        self._effects.fsync(self._primary.fd)
 
-    def _other_names(self, survey: Survey) -> list[bytes]:
-        """Hard links of the same bad file: each must become a link of the good one."""
-        entry = survey.entry
-        assert entry is not None
-        if entry.stat.nlink < 2:
-            return []
-        return [
-            self._manifest.entries.path(other.id)
-            for other in self._manifest.entries.by_inode(entry.stat.inode)
-            if other.id != entry.id and other.content == entry.content
-        ]
+    # --- other names of the same file
 
-    def _relink(self, good: bytes, name: bytes) -> None:
-        self._primary.link(good, MENDING_NAME)
-        self._rename(name)
+    def _links(self, survey: Survey, entry: Entry) -> list[tuple[bytes, Entry]]:
+        """The name itself, and the other names of the same file as the manifest knows them."""
+        names = [(survey.path, entry)]
+        if entry.stat.nlink > 1:
+            names += [
+                (self._manifest.entries.path(other.id), other)
+                for other in self._manifest.entries.by_inode(entry.stat.inode)
+                if other.id != entry.id and other.stat.kind is Kind.FILE and other.content == entry.content
+            ]
+        return names
 
-    def _note(self, survey: Survey, placed: Stat, became: str) -> None:
-        assert survey.entry is not None
-        names = [survey.path, *self._other_names(survey)]
-        now_s = int(self._clock.now_s())
-        last = self._manifest.runs.last()
-        run = 0 if last is None else last.number
-        now = Stat.of(self._primary.stat(survey.path))
+    def _relink(self, survey: Survey, entry: Entry, folders: Folders) -> list[tuple[bytes, Entry]]:
+        """Each name that still leads to the bad file becomes a link of the good one; returns all that do then."""
+        good = self._primary.stat(survey.path)
+        done = []
+        for name, row in self._links(survey, entry):
+            found = self._primary.stat_or_none(name)
+            if found is None or found.st_ino not in (good.st_ino, entry.stat.inode):
+                continue  # it has become another file since
+            if found.st_ino != good.st_ino:
+                self._clear(folders)
+                self._primary.link(survey.path, MENDING_NAME)
+                self._rename(name, folders)
+            done.append((name, row))
+        return done
+
+    def _finish(self, survey: Survey, entry: Entry, became: str, folders: Folders | None = None) -> str:
+        names = self._relinked(survey, entry, folders := folders or Folders(self._primary, self._effects))
+        now_s, run = int(self._clock.now_s()), self._opened.last_run
         with self._manifest.database.transaction():
-            for name in names:
-                entry = self._manifest.entries.find(name)
-                if entry is not None:
-                    self._manifest.entries.observe(entry.id, now)
-                    self._manifest.entries.set_read_primary(entry.id, now_s)
+            for name, row in names:
+                self._manifest.entries.observe(row.id, Stat.of(self._primary.stat(name)))
+                self._manifest.entries.set_read_primary(row.id, now_s)
+            self._note_folders(folders, names)
+        for name, _ in names:
+            self._manifest.runs.close_damage(name, "primary", run, f"mended: {became}")
+        return became
+
+    def _relinked(self, survey: Survey, entry: Entry, folders: Folders) -> list[tuple[bytes, Entry]]:
+        try:
+            try:
+                if self._primary.stat_or_none(MENDING_NAME) is not None:
+                    self._clear(folders)
+                return self._relink(survey, entry, folders)
+            finally:
+                folders.put_back()
+        except OSError as error:
+            raise _refused(error) from error
+
+    def _note_folders(self, folders: Folders, names: list[tuple[bytes, Entry]]) -> None:
+        for path in folders.paths:
+            row = self._manifest.entries.find(path)
+            now = folders.unchanged(path, row)
+            if row is not None and now is not None:
+                self._manifest.entries.observe(row.id, now)
+        for name, _ in names:
+            self._forget_listing(name)
+
+    # --- another content is the truth from now on
+
+    def _declare(self, survey: Survey, entry: Entry, source: Place, folders: Folders | None = None) -> str:
+        """What the primary has now is right. Where the copy differs, the next night replaces it."""
+        names = self._relinked(survey, entry, folders := folders or Folders(self._primary, self._effects))
+        now_s, runs, run = self._clock.now_s(), self._manifest.runs, self._opened.last_run
+        content = Content(source.algorithm, source.digest)
+        became = f"a person chose {_words(source)} as the version that counts"
+        with self._manifest.database.transaction() as connection:
+            for name, row in names:
+                self._manifest.entries.redeclare(row.id, Stat.of(self._primary.stat(name)), content, int(now_s))
+            self._note_folders(folders, names)
+            connection.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", STALE_LISTS)
+        for name, _ in names:
+            runs.close_damage(name, "primary", run, became)
+        if (survey.secondary.algorithm, survey.secondary.digest) == (source.algorithm, source.digest):
+            for name, _ in names:
+                runs.close_damage(name, "secondary", run, became)
+        else:
+            verdict = "decayed" if survey.secondary.is_there else "missing"
+            runs.find_damage(survey.path, "secondary", verdict, "mend", run, now_s, f"{became}; the copy has another")
+        return became
+
+    # --- the present state is accepted
+
+    def accept(self, case: Case, survey: Survey | None) -> str:
+        """Takes things as they are; returns in words what that means. Raises ``Failed`` where it cannot be."""
+        runs, run = self._manifest.runs, self._opened.last_run
+        if case.in_retired:
+            verdict = case.damage[0].verdict
+            with self._manifest.database.transaction():
+                if verdict == "missing":
+                    self._manifest.past.expire(case.path, run)
+                elif verdict != "unlisted":
+                    self._manifest.past.let_go(case.path)
+            kept = "it stays where it is" if verdict == "unlisted" else "this version is given up"
+            runs.close_damage(case.path, "retired", run, f"accepted: {kept}")
+            return kept
+        if case.verdict("secondary") == "unlisted":
+            runs.close_damage(case.path, "secondary", run, "accepted: it stays where it is")
+            return "it stays where it is"
+        if case.verdict("primary") is None:
+            if survey is not None and survey.entry is None and case.verdict("secondary") != "unreadable":
+                runs.close_damage(case.path, "secondary", run, GONE)
+                return GONE
+            raise Failed(
+                "Only the copy is bad: there is nothing to accept, the next night mends it from the primary where that"
+                " is intact."
+            )
+        assert survey is not None
+        return self._accept_primary(survey)
+
+    def _accept_primary(self, survey: Survey) -> str:
+        runs, run, primary = self._manifest.runs, self._opened.last_run, survey.primary
+        entry = survey.entry
+        if entry is None or not primary.is_there:
+            runs.close_damage(survey.path, "primary", run, "accepted: it is gone")
+            return "it is gone from the primary; the next night retires what is left of it"
+        if primary.is_right:
+            runs.close_damage(survey.path, "primary", run, RIGHT_AGAIN)
+            return RIGHT_AGAIN
+        if survey.changed_since:
+            runs.close_damage(survey.path, "primary", run, ACCEPTED)
+            return "somebody wrote it since; the next night copies it"
+        if primary.digest is None:
+            raise Failed(
+                "It cannot be read, so there is no content to accept: put it back with --restore, or save what can be"
+                " read with --salvage."
+            )
+        if not survey.secondary.is_right:
+            return self._declare_in_place(survey, entry)
+        names = self._links(survey, entry)
+        with self._manifest.database.transaction():
+            for name, row in names:
+                # A ctime that no file has makes the next night read the file and find that it changed.
+                self._manifest.entries.observe(row.id, row.stat._replace(ctime_ns=0))
                 self._forget_listing(name)
-        for name in names:
-            self._manifest.runs.close_damage(name, "primary", run, became)
+        for name, _ in names:
+            runs.close_damage(name, "primary", run, ACCEPTED)
+        return "the next night copies it, and keeps the older version in retired/"
+
+    def _declare_in_place(self, survey: Survey, entry: Entry) -> str:
+        """As ``_declare``, with nothing written to the primary, which may be open for reading only."""
+        now_s, runs, run = self._clock.now_s(), self._manifest.runs, self._opened.last_run
+        content = Content(survey.primary.algorithm, survey.primary.digest)
+        names = self._links(survey, entry)
+        with self._manifest.database.transaction() as connection:
+            for name, row in names:
+                self._manifest.entries.redeclare(row.id, row.stat, content, int(now_s))
+                self._forget_listing(name)
+            connection.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", STALE_LISTS)
+        for name, _ in names:
+            runs.close_damage(name, "primary", run, ACCEPTED)
+        if (survey.secondary.algorithm, survey.secondary.digest) == (content.algorithm, content.digest):
+            runs.close_damage(survey.path, "secondary", run, ACCEPTED)
+        else:
+            verdict = "decayed" if survey.secondary.is_there else "missing"
+            runs.find_damage(survey.path, "secondary", verdict, "mend", run, now_s, "another content was accepted")
+        return "the next night replaces the bad copy with it"
 
     def _forget_listing(self, path: bytes) -> None:
         folder = self._manifest.entries.find(split(path)[0])
         if folder is not None:
             self._manifest.entries.set_listing(folder.id, None)
+
+
+def _words(place: Place) -> str:
+    if place.side == "retired" and place.version is not None:
+        return f"the version of night {place.version.since} in retired/"
+    return "the copy" if place.side == "secondary" else f"what the {place.side} has"
+
+
+def _refused(error: OSError) -> Failed:
+    return Failed(
+        f"The primary would not take the file ({error.strerror or error}): see that it has room and is sound, and that"
+        " you may write there; the file there is whole, as it was or restored already, and calling this again goes on."
+    )

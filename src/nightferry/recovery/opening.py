@@ -16,6 +16,7 @@ from nightferry.night.preflight import Drives, lock_pair, open_drives, open_mani
 from nightferry.settings import PairSettings
 from nightferry.tree.content import Buffers
 from nightferry.tree.effects import Effects
+from nightferry.volumes.capabilities import syncfs_covers
 from nightferry.volumes.filesystem import file_system_type
 from nightferry.volumes.lock import lock_descriptor
 from nightferry.volumes.mounts import mount_of
@@ -42,7 +43,8 @@ class Opened:
 
     def forget_caches(self) -> None:
         """Drops what the machine remembers of a drive whose cache cannot be passed by."""
-        for side, path in (("primary", self.settings.primary), ("secondary", self.settings.secondary)):
+        paths: dict[Side, Path] = {"primary": self.settings.primary, "secondary": self.settings.secondary}
+        for side, path in paths.items():
             if not self.direct[side]:
                 Platter(mount_of(path), self.effects, self.buffers, direct_reads=False).forget()
 
@@ -76,8 +78,10 @@ def open_pair(
             )
         buffers = Buffers()
         stack.callback(buffers.close)
-        paths = {"primary": settings.primary, "secondary": settings.secondary}
-        direct: dict[Side, bool] = {side: not file_system_type(paths[side]).startswith("fuse") for side in SIDES}
+        direct: dict[Side, bool] = {
+            "primary": syncfs_covers(file_system_type(settings.primary)),
+            "secondary": syncfs_covers(file_system_type(settings.secondary)),
+        }
         yield Opened(settings, manifest, drives, effects, buffers, direct)
 
 
