@@ -30,7 +30,7 @@ def drives(tmp_path: Path) -> Iterator[DriveFactory]:
 def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """Where everything is there (`.ci/run` says so), a test that skips does not do its work: that is a failure."""
     report = yield
-    if report.skipped and not hasattr(report, "wasxfail") and os.environ.get("NIGHTFERRY_NOTHING_SKIPS"):
+    if report.skipped and not hasattr(report, "wasxfail") and os.environ.get("NOTHING_MAY_SKIP"):
         report.outcome = "failed"
         report.longrepr = f"skipped where nothing may skip: {report.longrepr}"
     return report

@@ -375,7 +375,7 @@ def test_a_summary_that_nobody_reads_does_not_keep_the_next_pair_from_its_night(
     os.close(reader)
     done = subprocess.run(box.command("run"), stdout=writer, stderr=subprocess.PIPE, timeout=60, check=False)
     os.close(writer)
-    assert done.returncode == 141
+    assert done.returncode == 0  # of the nights, which went well
     assert [box.status(pair)["outcome"] for pair in ("recordings", "scores")] == ["complete", "complete"]
 
 

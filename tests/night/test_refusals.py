@@ -18,7 +18,7 @@ from harness import CARD, Pair, contents, explain, footprint
 
 from drives import MIB, Drive, DriveFactory, requires_root_and_loops, run
 from nightferry.errors import AbsentDrive, Failed, NightferryError, WrongDrive, WrongUse
-from nightferry.night.pairing import Proposal
+from nightferry.night.pairing import Proposal, make_pair
 from nightferry.settings import PairSettings
 
 pytestmark = requires_root_and_loops
@@ -368,20 +368,30 @@ def test_rule_I_the_manifest_of_another_pair_is_not_taken_over(
     others.run_well()
     shutil.copy2(others.records / "manifest.sqlite3", pair.records / "manifest.sqlite3")
     shutil.rmtree(tmp_path / "state/recordings")
-    with _refused(WrongDrive, "another pair", roots=(one.root, other.root)):
-        pair.pair()
+    _only_rebuilding_is_proposed(pair, one, other)
 
 
 def test_rule_I_a_manifest_that_is_none(paired: tuple[Pair, Drive, Drive], tmp_path: Path) -> None:
     pair, one, other = paired
     (pair.records / "manifest.sqlite3").write_bytes(os.urandom(8192))
     shutil.rmtree(tmp_path / "state")
-    with _refused(Failed, "copy/", "records/", roots=(one.root, other.root)):
-        pair.pair()
+    _only_rebuilding_is_proposed(pair, one, other)
     (tmp_path / "state/recordings").mkdir(parents=True, exist_ok=True)
     (tmp_path / "state/recordings/manifest.sqlite3").write_bytes(os.urandom(8192))
-    with _refused(Failed, tmp_path / "state/recordings/manifest.sqlite3", roots=(one.root, other.root)):
+    with _refused(
+        Failed, tmp_path / "state/recordings", "damaged", "nightferry pair recordings", roots=(one.root, other.root)
+    ):
         pair.run()
+
+
+def _only_rebuilding_is_proposed(pair: Pair, one: Drive, other: Drive) -> None:
+    """No manifest in ``records/`` can be trusted: a person is asked, and says no; then nothing was written."""
+    before = footprint(one.root, other.root)
+    proposed: list[str] = []
+    assert make_pair(pair.settings, pair.state_dir, lambda found: bool(proposed.append(found.action))) is None
+    assert proposed == ["rebuild"]
+    assert footprint(one.root, other.root) == before
+    assert not (pair.state_dir / "recordings/manifest.sqlite3").exists()
 
 
 # --- rights

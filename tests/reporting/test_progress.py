@@ -8,6 +8,7 @@ import json
 import os
 import pty
 import re
+import threading
 from pathlib import Path
 
 import pytest
@@ -131,6 +132,9 @@ def bar_at(columns: int, monkeypatch: pytest.MonkeyPatch) -> str:
     monkeypatch.setenv("COLUMNS", str(columns))
     monkeypatch.setenv("TERM", "xterm-256color")
     leader, follower = pty.openpty()
+    read: list[bytes] = []
+    reader = threading.Thread(target=read_all, args=(leader, read))
+    reader.start()
     with os.fdopen(follower, "w") as stream:
         with Bar("recordings", stream) as bar:
             watchers = Watchers(bar)
@@ -140,9 +144,16 @@ def bar_at(columns: int, monkeypatch: pytest.MonkeyPatch) -> str:
             watchers.advance(files=100, size_bytes=2 << 30)
             watchers.note("not copied", path=b"\x1b]0;title\x07")
         stream.flush()
-        shown = os.read(leader, 1 << 20).decode()
+    reader.join()
     os.close(leader)
-    return shown
+    return b"".join(read).decode()
+
+
+def read_all(leader: int, read: list[bytes]) -> None:
+    """Until the other end is closed, which a terminal says with EIO. One read gives only what is there by then."""
+    with contextlib.suppress(OSError):
+        while found := os.read(leader, 1 << 16):
+            read.append(found)
 
 
 @pytest.mark.parametrize("columns", [60, 80, 160])

@@ -6,6 +6,7 @@ Imports nothing that is slow: it is loaded for ``--help`` too.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from contextlib import suppress
 from pathlib import Path
@@ -77,3 +78,12 @@ def _printable(line: str) -> str:
 def _to_stderr(line: str) -> None:
     with suppress(OSError, ValueError):  # nobody is listening: the exit code still tells
         print(line, file=sys.stderr, flush=True)
+
+
+def forget_output() -> None:
+    """Whoever read the output is gone: what is still buffered goes nowhere, without a complaint at exit."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError, AttributeError):
+            os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)

@@ -126,7 +126,8 @@ KEYS: dict[str, dict[str, str]] = {
     "pair": {
         **_EXIT,
         **_PAIR,
-        "pairs[].action": "create (a new pair), adopt (taken over from its secondary) or none (a pair already)",
+        "pairs[].action": "create (a new pair), adopt (taken over from its secondary), rebuild (its state built anew by"
+        " reading the secondary) or none (a pair already)",
         "pairs[].done": "whether it is a pair now",
         "pairs[].generation": "of the state taken over",
         "pairs[].same_file_system": "whether both are on one file system, which protects from little",

@@ -7,7 +7,6 @@ command line answer at once, also on a small box.
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
@@ -16,7 +15,7 @@ from types import ModuleType
 
 from nightferry import __version__
 from nightferry.cli import lastnight, mend, pair, release, run, status, tonight, trial, verify
-from nightferry.cli.common import say_error
+from nightferry.cli.common import forget_output, say_error
 from nightferry.reporting import exits
 
 # In the order in which somebody new meets them. Each has SUMMARY, DESCRIPTION, EXAMPLE, configure() and main().
@@ -62,7 +61,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         code = _main(argv)
         sys.stdout.flush()
     except BrokenPipeError:
-        _forget_output()
+        forget_output()
         return exits.PIPE_CLOSED
     except KeyboardInterrupt:
         return exits.INTERRUPTED
@@ -112,15 +111,6 @@ def build_parser() -> argparse.ArgumentParser:
         )
         module.configure(command)
     return parser
-
-
-def _forget_output() -> None:
-    """Whoever read the output is gone: what is still buffered goes nowhere, without a complaint at exit."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    for stream in (sys.stdout, sys.stderr):
-        with suppress(OSError, ValueError, AttributeError):
-            os.dup2(nowhere, stream.fileno())
-    os.close(nowhere)
 
 
 if __name__ == "__main__":

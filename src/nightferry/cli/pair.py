@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, say_error
 from nightferry.errors import NightferryError, WrongUse
 from nightferry.reporting import exits
-from nightferry.units import format_count, format_size, show_name, show_text
+from nightferry.units import format_count, format_duration, format_rate, format_size, show_name, show_text
 
 if TYPE_CHECKING:
     from nightferry.night.pairing import Proposal, Side
@@ -20,11 +20,15 @@ SUMMARY = "make two drives a pair; or take a pair over on a new box"
 DESCRIPTION = """\
 Makes the two drives that the configuration names under NAME a pair: shows both as they are found, asks,
 and writes an identity card to each and the folders of the copy to the secondary. Where both drives are
-a pair already and this machine knows nothing of it, their state is taken over from the secondary."""
+a pair already and this machine knows nothing of it, their state is taken over from the secondary; where no
+sound one is left there either, it is built anew by reading the secondary."""
 EXAMPLE = "  nightferry pair recordings"
 
 _QUESTION = "Make these two drives a pair? [y/N] "
 _QUESTION_ADOPT = "Take this pair over on this machine? [y/N] "
+_QUESTION_REBUILD = "Read the secondary and build the manifest anew? [y/N] "
+# What a hard disk behind USB 3 reads at the least, for saying how long something may take before anything was read.
+_READING_BYTES_PER_S = 100_000_000
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -78,7 +82,7 @@ class _Asking:
                 " written. If the two drives above are the right ones, add --yes."
             )
         sys.stdout.flush()
-        sys.stderr.write(_QUESTION_ADOPT if proposal.action == "adopt" else _QUESTION)
+        sys.stderr.write({"adopt": _QUESTION_ADOPT, "rebuild": _QUESTION_REBUILD}.get(proposal.action, _QUESTION))
         sys.stderr.flush()
         return sys.stdin.readline().strip().lower() in ("y", "yes")
 
@@ -98,6 +102,10 @@ def _pair(pair: PairSettings, settings: Settings, asking: _Asking, screen: Scree
         screen.heading(f"{pair.name} was taken over from its secondary{generation}.", "sound")
         screen.text(f"See what was done last: nightferry lastnight {pair.name}")
         screen.text(f"and what tonight would do: nightferry tonight {pair.name}")
+    elif proposal.action == "rebuild":
+        screen.heading(f"The manifest of {pair.name} was built anew from its secondary.", "sound")
+        screen.text("All files are known again, also the retired versions. What changed in which night is lost.")
+        screen.text(f"See what tonight would do: nightferry tonight {pair.name}")
     else:
         screen.heading(f"{pair.name} is a pair now.", "sound")
         screen.text(f"See what the first night would do: nightferry tonight {pair.name}")
@@ -131,6 +139,17 @@ def _show(screen: Screen, pair: PairSettings, settings: Settings, proposal: Prop
         )
     folder = show_text(str(settings.state_dir / pair.name))
     if proposal.action == "adopt":
+        screen.point(f"To be written: the state of this pair, to {folder}. Nothing on either drive.")
+        return
+    if proposal.action == "rebuild":
+        size, took = proposal.to_read_bytes, format_duration(proposal.to_read_bytes / _READING_BYTES_PER_S)
+        screen.point(
+            "No sound manifest of this pair is left, neither here nor on the secondary. It can be built anew by reading"
+            f" every file of the secondary: up to {format_size(size)}, some {took} at"
+            f" {format_rate(_READING_BYTES_PER_S)}. That keeps every file and every retired version. It loses the"
+            " history: what changed in which night, and since when a file stands as it is.",
+            state="attention",
+        )
         screen.point(f"To be written: the state of this pair, to {folder}. Nothing on either drive.")
         return
     primary, secondary = show_text(str(pair.primary)), show_text(str(pair.secondary))

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from nightferry.cli.common import add_json, add_pairs, chosen_pairs, complain
+from nightferry.cli.common import add_json, add_pairs, chosen_pairs, complain, forget_output
 from nightferry.reporting import exits
 
 if TYPE_CHECKING:
@@ -81,7 +81,9 @@ def main(args: argparse.Namespace) -> int:
                     show(screen, came[-1])
                     sys.stdout.flush()
                 except OSError:
-                    screen = None  # nobody reads it any more: the other pairs have their night all the same
+                    # Nobody reads it any more: the other pairs have their night all the same, and the exit code tells.
+                    screen = None
+                    forget_output()
     code = exits.worst(each.exit_code for each in came)
     if args.json:
         documents.write({"command": "run", "exit_code": code, "pairs": [each.as_json() for each in came]})

@@ -85,14 +85,16 @@ class Manifest:
             ) from error
 
 
-def generation_of(path: Path | str) -> int | None:
-    """The generation of a sealed manifest; None where there is none or it cannot be read."""
+def generation_of(path: Path | str, pair_id: str | None = None) -> int | None:
+    """The generation of a sealed manifest; None where there is none, it cannot be read, or is of another pair."""
     try:
         connection = sqlite3.connect(f"file:{path}?mode=ro&immutable=1", uri=True)
         try:
-            row = connection.execute("SELECT value FROM meta WHERE key = 'generation'").fetchone()
+            found = dict(connection.execute("SELECT key, value FROM meta WHERE key IN ('generation', 'pair_id')"))
         finally:
             connection.close()
-        return None if row is None else int(row[0])
+        if "generation" not in found or (pair_id is not None and found.get("pair_id") != pair_id):
+            return None
+        return int(found["generation"])
     except (sqlite3.Error, ValueError):
         return None

@@ -147,6 +147,13 @@ class Runs:
             )
         ]
 
+    def is_damaged(self, path: bytes, side: str) -> bool:
+        """Whether damage of a path is open on a side."""
+        row = self._connection.execute(
+            "SELECT 1 FROM damage WHERE path = ? AND side = ? AND closed_run IS NULL", (path, side)
+        ).fetchone()
+        return row is not None
+
     def accepted_unlisted(self) -> set[tuple[bytes, str]]:
         """(path, side) of what no run put on the secondary and a person said may stay."""
         return set(

@@ -10,10 +10,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from nightferry.errors import Busy, Failed, WrongDrive
-from nightferry.manifest.manifest import FILE_NAME, Manifest, generation_of
-from nightferry.night.context import COPY
+from nightferry.manifest.manifest import FILE_NAME, Manifest
+from nightferry.manifest.soundness import find_fault
+from nightferry.night.context import COPY, RETIRED, Clock
+from nightferry.night.manifest_care import Care
 from nightferry.night.preflight import check_layout, check_there, lock_pair, look_at
-from nightferry.night.seal import MANIFEST, PREVIOUS
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import Root
@@ -44,11 +45,14 @@ class Proposal:
     """What ``pair`` is about to do."""
 
     pair: str
-    action: str  # "create" cards and state; "adopt" the state from the secondary; "none": it is a pair already
+    # "create" cards and state; "adopt" the state from the secondary; "rebuild" it by reading the secondary, where no
+    # sound one is left; "none": it is a pair already
+    action: str
     primary: Side
     secondary: Side
     same_file_system: bool
     generation: int | None = None  # adopt: of the state found on the secondary
+    to_read_bytes: int = 0  # rebuild: the most that has to be read
 
 
 def make_pair(
@@ -91,9 +95,16 @@ def make_pair(
                 f'Another process has paired one of the drives of "{settings.name}" meanwhile: see what it did, then'
                 " run `nightferry pair` again."
             )
-        if proposal.action == "adopt":
+        if proposal.action in ("adopt", "rebuild"):
             assert entry is not None
-            _adopt(settings, folder, secondary, entry, effects)
+            care = _care(settings, folder, primary, secondary, entry)
+            sealed = care.newest_sound()
+            if proposal.action == "rebuild":
+                care.rebuild()
+            elif sealed is not None:
+                care.take_over(sealed)
+            else:  # paired, and no night was ever sealed
+                Manifest.create(folder / FILE_NAME, effects, pair_id=entry.id, pair_name=settings.name).close()
         else:
             _create(settings, folder, primary, secondary, mounts, found, effects)
         return proposal
@@ -197,9 +208,15 @@ def _propose(
     ]  # fmt: skip
     same = primary.device == secondary.device
     if entry is not None:
-        if (folder / FILE_NAME).exists():
-            return Proposal(settings.name, "none", sides[0], sides[1], same)
-        return Proposal(settings.name, "adopt", sides[0], sides[1], same, _newest(secondary)[1])
+        sealed = _care(settings, folder, primary, secondary, entry).newest_sound()
+        is_there = (folder / FILE_NAME).exists()
+        if is_there and (sealed is not None or find_fault(folder / FILE_NAME, thorough=False) is None):
+            return Proposal(settings.name, "none", sides[0], sides[1], same)  # a damaged one the next run replaces
+        if sealed is None and (is_there or _has_content(secondary)):
+            used_bytes = sides[1].room.total_bytes - sides[1].room.free_bytes
+            return Proposal(settings.name, "rebuild", sides[0], sides[1], same, None, max(0, used_bytes))
+        generation = None if sealed is None else sealed.generation
+        return Proposal(settings.name, "adopt", sides[0], sides[1], same, generation)
     if (folder / FILE_NAME).exists() and not cut_off:
         raise WrongDrive(
             f'There is the state of another pair "{settings.name}" in {show_text(str(folder))}: move that folder away'
@@ -258,50 +275,9 @@ def _new_card(root: Root, mount: Mount, now: datetime) -> Card:
 # --- taking a pair over from its secondary
 
 
-def _newest(secondary: Root) -> tuple[bytes | None, int | None]:
-    """The newest readable sealed manifest and its generation."""
-    best: tuple[bytes | None, int | None] = (None, None)
-    for name in (MANIFEST, PREVIOUS):
-        if secondary.stat_or_none(name) is None:
-            continue
-        generation = generation_of(f"/proc/self/fd/{secondary.fd}/{os.fsdecode(name)}")
-        if generation is not None and (best[1] is None or generation > best[1]):
-            best = (name, generation)
-    return best
+def _care(settings: PairSettings, folder: Path, primary: Root, secondary: Root, entry: PairEntry) -> Care:
+    return Care(folder, settings, primary, secondary, entry.id, primary.effects, Clock(), lambda: False)
 
 
-def _adopt(settings: PairSettings, folder: Path, secondary: Root, entry: PairEntry, effects: Effects) -> None:
-    """Copies the sealed manifest into the state folder, checked before it counts."""
-    name, _ = _newest(secondary)
-    if name is None:
-        if secondary.stat_or_none(COPY) is not None and secondary.names(COPY):
-            raise Failed(
-                f'The secondary of the pair "{settings.name}" has a copy but no readable manifest in records/; its'
-                " files can be copied off copy/ by hand, and a new drive can be paired."
-            )
-        manifest = Manifest.create(folder / FILE_NAME, effects, pair_id=entry.id, pair_name=settings.name)
-        manifest.close()
-        return
-    source = Manifest.open(Path(f"/proc/self/fd/{secondary.fd}/{os.fsdecode(name)}"), effects, writable=False)
-    temporary = folder / (FILE_NAME + ".new")
-    temporary.unlink(missing_ok=True)
-    try:
-        if source.pair_id != entry.id:
-            raise WrongDrive(
-                "The manifest in records/ of the secondary is that of another pair; nothing was taken over. Plug in the"
-                " secondary of this pair."
-            )
-        source.copy_to(temporary)
-    finally:
-        source.close()
-    fd = os.open(temporary, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
-    os.replace(temporary, folder / FILE_NAME)
-    folder_fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(folder_fd)
-    finally:
-        os.close(folder_fd)
+def _has_content(secondary: Root) -> bool:
+    return any(secondary.stat_or_none(folder) is not None and secondary.names(folder) for folder in (COPY, RETIRED))

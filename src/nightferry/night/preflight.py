@@ -195,7 +195,7 @@ def check_state(manifest: Manifest, folder: Path, settings: PairSettings, drives
             f"The state in {show_text(str(folder))} is that of another pair of the same name; move that folder"
             f" away, then run `nightferry pair {settings.name}` to take this pair over from its secondary."
         )
-    sealed = sealed_generation(drives.secondary)
+    sealed = sealed_generation(drives.secondary, drives.entry.id)
     if sealed is not None and sealed > manifest.generation:
         raise WrongDrive(
             f"The state in {show_text(str(folder))} is older than the secondary (generation"
@@ -205,10 +205,10 @@ def check_state(manifest: Manifest, folder: Path, settings: PairSettings, drives
         )
 
 
-def sealed_generation(secondary: Root) -> int | None:
-    """The newest generation that the secondary's own records speak of."""
+def sealed_generation(secondary: Root, pair_id: str) -> int | None:
+    """The newest generation of this pair that the secondary's own records speak of."""
     found = [
-        generation_of(f"/proc/self/fd/{secondary.fd}/{os.fsdecode(name)}")
+        generation_of(f"/proc/self/fd/{secondary.fd}/{os.fsdecode(name)}", pair_id)
         for name in (MANIFEST, PREVIOUS)
         if secondary.stat_or_none(name) is not None
     ]

@@ -5,10 +5,20 @@ from __future__ import annotations
 from nightferry.manifest.fixity import Fixity
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Damage
-from nightferry.tree.metadata import Kind
+from nightferry.tree.metadata import Kind, Stat
 
 RIGHT_AGAIN = "reads back right again"
 GONE = "gone: neither drive is to have that name any more"
+
+
+def known_bad(manifest: Manifest, path: bytes, then: Stat, now: Stat) -> bool:
+    """Whether a file of the primary is the damaged one of the register still, although its ctime moved.
+
+    Another content under a new ctime is a change that somebody made; not so where the file is known to be bad, and
+    only had its mode changed, or lost another of its names while `mend` put that right.
+    """
+    same = (then.size_bytes, then.mtime_ns, then.inode) == (now.size_bytes, now.mtime_ns, now.inode)
+    return same and manifest.runs.is_damaged(path, "primary")
 
 
 def close_right_again(manifest: Manifest, run: int, now_s: float) -> list[Damage]:

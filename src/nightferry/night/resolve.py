@@ -13,6 +13,7 @@ from nightferry.manifest.plan import Item, Step
 from nightferry.manifest.records import Entry
 from nightferry.night.context import COPY, Night
 from nightferry.night.reading import Unreadable, Unsettled, digest_of
+from nightferry.night.register import known_bad
 from nightferry.planning.changes import needs_relink, put_back_date
 from nightferry.planning.hold import Proposed, turned_to_noise
 from nightferry.tree.metadata import Kind
@@ -150,6 +151,8 @@ def _read_touched(night: Night, *, read: bool) -> None:
                 linked[item.stat.inode] = digest
         if digest is not None and digest == then.content.digest and not needs_relink(then.stat, item.stat):
             night.plan.revise(item, Step.ALTERED, entry=then.id, digest=digest, algorithm=then.content.algorithm)
+        elif known_bad(night.manifest, item.path, then.stat, item.stat):
+            continue  # the copy phase finds it decayed, as it was
         elif digest not in (None, then.content.digest) and put_back_date(then.stat, item.stat):
             night.tally.put_back_dates += 1
             night.note(

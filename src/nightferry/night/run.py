@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import sqlite3
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
@@ -25,8 +26,9 @@ from nightferry.night.excluding import excluder
 from nightferry.night.expire import expire
 from nightferry.night.finish import enter_folder_metadata, finish_folders, remember_listings
 from nightferry.night.fixity import verify_slice
+from nightferry.night.manifest_care import open_sound_manifest
 from nightferry.night.platter import Platter
-from nightferry.night.preflight import Drives, check_layout, lock_pair, open_drives, open_manifest
+from nightferry.night.preflight import Drives, check_layout, lock_pair, open_drives
 from nightferry.night.reconcile import reconcile
 from nightferry.night.resolve import resolve
 from nightferry.night.retire import retire
@@ -97,9 +99,11 @@ def run_night(
         folder = stack.enter_context(lock_pair(state_dir, settings.name, "run"))
         try:
             drives = stack.enter_context(open_drives(settings, effects, to_write=True))
-            manifest = open_manifest(folder, settings, drives, effects, to_write=True)
+            manifest, replaced = open_sound_manifest(folder, settings, drives, effects, clock, stop)
             stack.callback(manifest.close)
             night = _prepare(settings, drives, manifest, times, effects, clock, stop, stack)
+            if replaced is not None:
+                night.note(replaced)
         except Stopped:
             # While an earlier run was being finished: what is left of that waits in the journal.
             return Result(settings.name, 0, "interrupted", Tally(), ["Stopped before the night began."])
@@ -113,6 +117,8 @@ def run_night(
                 f"A drive stopped answering before the night began ({error.strerror or error}): see the system log,"
                 " check cable and power, then run the night again."
             ) from error
+        except sqlite3.Error as error:
+            raise Failed(_in_doubt(error)) from error
         return _carry_through(night, drives, times)
 
 
@@ -183,9 +189,19 @@ def _carry_through(night: Night, drives: Drives, times: PhaseTimes) -> Result:
             f"A drive stopped answering ({error.strerror or error}): see the system log, check cable and power;"
             " what was finished is safe, and the next run carries on from there."
         )
+    except sqlite3.Error as error:
+        result.failure = _in_doubt(error)
     result.phase_s = times.so_far()
     _seal_and_close(night, result)
     return result
+
+
+def _in_doubt(error: sqlite3.Error) -> str:
+    """What a run says that met a manifest it cannot read; the next one checks it whole, since this one did not end."""
+    return (
+        f"The manifest here cannot be read ({error}): run the night again, which checks it and replaces it from the"
+        " secondary's where it is damaged; what was finished is safe. See whether the system disk is sound."
+    )
 
 
 def _work(night: Night, result: Result, clock_ok: bool) -> None:
@@ -354,12 +370,12 @@ def _seal_and_close(night: Night, result: Result) -> None:
     except (Interrupted, Stopped):
         # Asked to stop while sealing: the records of the last run still stand, and the next run seals.
         night.note("Stopped while sealing; the secondary's records are those of the run before.")
-    except (NightferryError, OSError) as error:
+    except (NightferryError, OSError, sqlite3.Error) as error:
         result.outcome = "failed"
-        result.failure = result.failure or str(error)
+        result.failure = result.failure or (_in_doubt(error) if isinstance(error, sqlite3.Error) else str(error))
         try:
             manifest.runs.end(night.number, night.clock.now_s(), result.outcome, _summary(result))
-        except NightferryError:
+        except (NightferryError, sqlite3.Error):
             return  # the state directory is what failed: the next start finds a run without an end
 
 

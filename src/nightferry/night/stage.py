@@ -10,6 +10,7 @@ from nightferry.manifest.records import Content, Entry
 from nightferry.night.carry import in_copy
 from nightferry.night.context import Night
 from nightferry.night.reading import Decayed, Unreadable, Unsettled, check_settled, digest_of, open_settled
+from nightferry.night.register import known_bad
 from nightferry.planning.changes import content_untouched, needs_relink
 from nightferry.tree.content import ReadFailed, copy_content
 from nightferry.tree.digests import Hasher, by_id
@@ -63,7 +64,7 @@ def stage_file(night: Night, item: Item, then: Entry | None, *, anew: bool = Fal
     try:
         out = night.secondary.create(name)
         try:
-            staged = _fill(night, fd, before, out, name, then, anew=anew, relink=relink)
+            staged = _fill(night, fd, before, out, name, item.path, then, anew=anew, relink=relink)
         except BaseException:
             night.secondary.unlink(name)
             raise
@@ -85,6 +86,7 @@ def _fill(
     before: os.stat_result,
     out: int,
     name: bytes,
+    path: bytes,
     then: Entry | None,
     *,
     anew: bool,
@@ -114,7 +116,8 @@ def _fill(
     content, same_content = Content(night.algorithm.id, copied.digest), False
     if then is not None and then.stat.kind is Kind.FILE and then.content.digest is not None:
         found = both.present.digest() if both is not None else copied.digest
-        if found != then.content.digest and content_untouched(then.stat, now):
+        is_old = content_untouched(then.stat, now) or known_bad(night.manifest, path, then.stat, now)
+        if found != then.content.digest and is_old:
             raise Decayed
         if found == then.content.digest and not anew:
             # A file of several names is put anew, so that its other names can be linked to it: inode numbers alone

@@ -8,6 +8,7 @@ from typing import NamedTuple
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Damage, Entry, Version
 from nightferry.night.carry import in_copy, in_retired
+from nightferry.night.register import known_bad
 from nightferry.planning.changes import content_untouched
 from nightferry.planning.verification import differing_ranges
 from nightferry.recovery.opening import Opened
@@ -109,7 +110,10 @@ class Surveyor:
             return False
         try:
             found = self._primary.stat_or_none(path)
-            return found is not None and not content_untouched(entry.stat, Stat.of(found))
+            if found is None:
+                return False
+            now = Stat.of(found)
+            return not content_untouched(entry.stat, now) and not known_bad(self._manifest, path, entry.stat, now)
         except KeyError:
             return True  # a device or a FIFO stands there now
         except OSError:

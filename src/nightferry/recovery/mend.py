@@ -23,7 +23,7 @@ from nightferry.recovery.opening import Opened
 from nightferry.tree.content import ReadFailed, copy_content, hash_from_platter
 from nightferry.tree.digests import by_id
 from nightferry.tree.effects import Effects
-from nightferry.tree.metadata import Kind, Stat, apply_to_open
+from nightferry.tree.metadata import Kind, Stat, Xattrs, apply_to_open, read_xattrs
 from nightferry.tree.root import Root, split
 from nightferry.volumes.card import MENDING_NAME
 
@@ -71,6 +71,7 @@ class Mender:
         self._opened, self._clock, self._should_stop = opened, clock, should_stop
         self._manifest, self._effects, self._buffers = opened.manifest, opened.effects, opened.buffers
         self._primary, self._secondary = opened.drives.primary, opened.drives.secondary
+        self.settled: set[bytes] = set()  # names put right or accepted along with another name of the same file
 
     # --- the primary is put right
 
@@ -116,7 +117,7 @@ class Mender:
             raise Failed(f"The version to be put back cannot be read ({error.strerror or error}).") from error
         except OSError as error:
             raise _refused(error) from error
-        if chosen is not None and not source.is_right:
+        if (source.algorithm, source.digest) != (entry.content.algorithm, entry.content.digest):
             return self._declare(survey, entry, source, folders)
         return self._finish(survey, entry, f"put back from {_words(source)}", folders)
 
@@ -128,6 +129,9 @@ class Mender:
     def _write(self, source: Place, survey: Survey, entry: Entry, folders: Folders) -> None:
         primary, effects = self._primary, self._effects
         bad = primary.stat(survey.path)
+        now = Stat.of(bad)
+        # Of the bad file as it is: only its content is wrong, and a mode may have been changed meanwhile.
+        wanted = entry.stat._replace(mode=now.mode, uid=now.uid, gid=now.gid)
         try:
             fd = self._secondary.open_to_read(source.path)
         except OSError as error:
@@ -136,7 +140,7 @@ class Mender:
             self._clear(folders)
             out = primary.create(MENDING_NAME)
             try:
-                self._fill(fd, out, source, entry, bad.st_atime_ns)
+                self._fill(fd, out, source, wanted, self._xattrs(survey.path, entry), bad.st_atime_ns)
             except BaseException:
                 with suppress(OSError):
                     primary.unlink(MENDING_NAME)
@@ -147,7 +151,17 @@ class Mender:
             effects.close(fd)
         self._rename(survey.path, folders)
 
-    def _fill(self, fd: int, out: int, source: Place, entry: Entry, atime_ns: int) -> None:
+    def _xattrs(self, path: bytes, entry: Entry) -> Xattrs:
+        try:
+            fd = self._primary.open_to_read(path)
+        except OSError:
+            return self._manifest.entries.xattrs(entry.xattrs)
+        try:
+            return read_xattrs(fd, self._effects)
+        finally:
+            self._effects.close(fd)
+
+    def _fill(self, fd: int, out: int, source: Place, wanted: Stat, xattrs: Xattrs, atime_ns: int) -> None:
         assert source.algorithm is not None
         effects = self._effects
         copied = copy_content(
@@ -156,9 +170,9 @@ class Mender:
         )  # fmt: skip
         if copied.digest != source.digest:
             raise ReadFailed(errno.EIO, "it read differently the second time")
-        apply_to_open(out, entry.stat, self._manifest.entries.xattrs(entry.xattrs), effects, fresh=True)
+        apply_to_open(out, wanted, xattrs, effects, fresh=True)
         with suppress(PermissionError):
-            effects.utime(out, ns=(atime_ns, entry.stat.mtime_ns))
+            effects.utime(out, ns=(atime_ns, wanted.mtime_ns))
         effects.fsync(out)
         try:
             back = hash_from_platter(
@@ -211,15 +225,19 @@ class Mender:
 
     def _finish(self, survey: Survey, entry: Entry, became: str, folders: Folders | None = None) -> str:
         names = self._relinked(survey, entry, folders := folders or Folders(self._primary, self._effects))
-        now_s, run = int(self._clock.now_s()), self._opened.last_run
+        now_s = int(self._clock.now_s())
         with self._manifest.database.transaction():
             for name, row in names:
                 self._manifest.entries.observe(row.id, Stat.of(self._primary.stat(name)))
                 self._manifest.entries.set_read_primary(row.id, now_s)
             self._note_folders(folders, names)
-        for name, _ in names:
-            self._manifest.runs.close_damage(name, "primary", run, f"mended: {became}")
+        self._close(names, f"mended: {became}")
         return became
+
+    def _close(self, names: list[tuple[bytes, Entry]], became: str) -> None:
+        for name, _ in names:
+            self._manifest.runs.close_damage(name, "primary", self._opened.last_run, became)
+            self.settled.add(name)
 
     def _relinked(self, survey: Survey, entry: Entry, folders: Folders) -> list[tuple[bytes, Entry]]:
         try:
@@ -254,8 +272,7 @@ class Mender:
                 self._manifest.entries.redeclare(row.id, Stat.of(self._primary.stat(name)), content, int(now_s))
             self._note_folders(folders, names)
             connection.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", STALE_LISTS)
-        for name, _ in names:
-            runs.close_damage(name, "primary", run, became)
+        self._close(names, became)
         if (survey.secondary.algorithm, survey.secondary.digest) == (source.algorithm, source.digest):
             for name, _ in names:
                 runs.close_damage(name, "secondary", run, became)
@@ -318,8 +335,7 @@ class Mender:
                 # A ctime that no file has makes the next night read the file and find that it changed.
                 self._manifest.entries.observe(row.id, row.stat._replace(ctime_ns=0))
                 self._forget_listing(name)
-        for name, _ in names:
-            runs.close_damage(name, "primary", run, ACCEPTED)
+        self._close(names, ACCEPTED)
         return "the next night copies it, and keeps the older version in retired/"
 
     def _declare_in_place(self, survey: Survey, entry: Entry) -> str:
@@ -332,8 +348,7 @@ class Mender:
                 self._manifest.entries.redeclare(row.id, row.stat, content, int(now_s))
                 self._forget_listing(name)
             connection.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", STALE_LISTS)
-        for name, _ in names:
-            runs.close_damage(name, "primary", run, ACCEPTED)
+        self._close(names, ACCEPTED)
         if (survey.secondary.algorithm, survey.secondary.digest) == (content.algorithm, content.digest):
             runs.close_damage(survey.path, "secondary", run, ACCEPTED)
         else:

@@ -84,6 +84,8 @@ class Session:
     def act(self, looked: Looked, action: Action, source: bytes | None) -> Outcome:
         """Carries out what a person said. What cannot be done is told, and the rest goes on. Raises ``Stopped``."""
         case, survey = looked.case, looked.survey
+        if not case.in_retired and case.path in self._mender.settled:
+            return Outcome(True, "done, along with another name of the same file")
         try:
             if action == "accept":
                 return Outcome(True, self._mender.accept(case, survey))

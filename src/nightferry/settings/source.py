@@ -23,6 +23,8 @@ from nightferry.units import format_count, quoted, show_text
 DEFAULT_FILE = Path("/etc/nightferry.toml")
 PREFIX = "NIGHTFERRY_"
 FILE_VARIABLE = "NIGHTFERRY_CONFIG"
+# Asks the command line for tracebacks; no setting.
+DEBUG_VARIABLE = "NIGHTFERRY_DEBUG"
 LARGEST_FILE_BYTES = 256 * 1024
 
 PAIR_SETTINGS = tuple(PairSettings.model_fields)
@@ -100,10 +102,10 @@ class Environment:
 
 
 def read_environment(environ: Mapping[str, str], names: Sequence[str]) -> Environment:
-    """Read every NIGHTFERRY_ variable but NIGHTFERRY_CONFIG, for pairs of these names in the order of the file."""
+    """Read every NIGHTFERRY_ variable that is a setting, for pairs of these names in the order of the file."""
     found = Environment()
     for variable, text in sorted(environ.items()):
-        if variable.startswith(PREFIX) and variable != FILE_VARIABLE:
+        if variable.startswith(PREFIX) and variable not in (FILE_VARIABLE, DEBUG_VARIABLE):
             try:
                 _read_variable(found, variable, text, names)
             except ValueError as error:

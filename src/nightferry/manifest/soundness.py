@@ -1,0 +1,77 @@
+"""Whether the file of a manifest is whole, as SQLite can tell.
+
+SQLite keeps no checksums of its pages: what is found is a structure that does not hold together (pages overwritten,
+missing or out of place, indexes that disagree with their tables), not a single wrong bit within a value. Such a bit
+shows where a file then seems to have decayed on both drives in the same way.
+
+Measured with 200,000 names (34 MiB), from a cold cache on one core of a server: ``quick_check`` 0.6 s, of which 0.3 s
+of computing; ``integrity_check``, which compares the indexes too, 0.8 s and 0.4 s. A night reads the whole manifest to
+seal it in any case; so the first is done each night, the second once in each verify_cycle and where there is doubt.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+from nightferry.errors import Failed
+from nightferry.manifest import schema
+
+_NAMES = "SELECT type, name FROM sqlite_schema WHERE name NOT LIKE 'sqlite_%'"
+# sqlite.org/rescode.html; SQLITE_ERROR is a table or column that is not there.
+_OF_THE_FILE = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_ERROR", "SQLITE_FORMAT")
+
+
+def is_fault(error: sqlite3.Error) -> bool:
+    """Whether an error speaks of what is in the file, and not of the disk, a lock or a right."""
+    return getattr(error, "sqlite_errorname", "SQLITE_ERROR").startswith(_OF_THE_FILE)
+
+
+def find_fault(path: Path | str, *, thorough: bool, unchanging: bool = False, pair_id: str | None = None) -> str | None:
+    """What is wrong with a manifest, in words; None where it is whole.
+
+    ``thorough`` compares indexes with their tables too. ``unchanging``: nobody writes to it, no lock is needed.
+    ``pair_id``: the pair it has to be of. Raises ``Failed`` where it cannot be read at all.
+    """
+    quoted = str(path).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+    try:
+        connection = sqlite3.connect(f"file:{quoted}?mode=ro{'&immutable=1' if unchanging else ''}", uri=True)
+        try:
+            connection.execute("PRAGMA trusted_schema = OFF")
+            connection.execute("PRAGMA busy_timeout = 10000")
+            return fault_in(connection, thorough=thorough, pair_id=pair_id)
+        finally:
+            connection.close()
+    except sqlite3.Error as error:
+        if is_fault(error):
+            return str(error)
+        raise Failed(
+            f"the manifest {path} cannot be read ({error}): see why its disk cannot be read and written, then run this"
+            " again"
+        ) from error
+
+
+def fault_in(connection: sqlite3.Connection, *, thorough: bool, pair_id: str | None = None) -> str | None:
+    """As ``find_fault``, over an open connection; raises ``sqlite3.Error``."""
+    meta = dict(connection.execute("SELECT key, value FROM meta WHERE key IN ('schema', 'pair_id', 'generation')"))
+    version = str(meta.get("schema", ""))
+    if version.isdecimal() and version != str(schema.VERSION):
+        return None  # of another nightferry: opening it says so
+    if version != str(schema.VERSION) or not str(meta.get("generation", "")).isdecimal():
+        return "it does not say what it is"
+    if pair_id is not None and meta.get("pair_id") != pair_id:
+        return "it is that of another pair"
+    missing = _expected() - set(connection.execute(_NAMES))
+    if missing:
+        return f"it lacks the {' '.join(sorted(missing)[0])}"
+    said = connection.execute(f"PRAGMA {'integrity_check' if thorough else 'quick_check'}(1)").fetchone()
+    return None if said == ("ok",) else str(said[0]).strip().replace("\n", "; ")
+
+
+def _expected() -> set[tuple[str, str]]:
+    connection = sqlite3.connect(":memory:")
+    try:
+        connection.executescript(schema.TABLES)
+        return set(connection.execute(_NAMES))
+    finally:
+        connection.close()
