@@ -33,20 +33,20 @@ def test_it_needs_no_drive_and_writes_nothing(paired: Box) -> None:
     assert everything(paired.state) == before
 
 
-def test_a_missing_status_is_a_failure(paired: Box) -> None:
+def test_rule_M_a_missing_status_is_a_failure(paired: Box) -> None:
     found = paired.json("status", code=4)
     assert found["pairs"][0]["reasons"][0]["code"] == "no_status"
     assert "nightferry run recordings" in paired.ok("status", code=4)
 
 
-def test_an_old_status_is_a_failure(paired: Box) -> None:
+def test_rule_M_an_old_status_is_a_failure(paired: Box) -> None:
     paired.ok("run")
     rewrite(paired, valid_until="2026-05-04T07:30:00Z", written="2026-05-03T01:00:00Z")
     found = paired.json("status", code=4)
     assert (found["state"], found["pairs"][0]["reasons"][0]["code"]) == ("failed", "stale_status")
 
 
-def test_a_status_from_the_future_is_a_failure(paired: Box) -> None:
+def test_rule_M_a_status_from_the_future_is_a_failure(paired: Box) -> None:
     paired.ok("run")
     rewrite(paired, valid_until="2999-05-04T07:30:00Z", written="2999-05-03T01:00:00Z")
     assert paired.json("status", code=4)["pairs"][0]["reasons"][0]["code"] == "clock"

@@ -95,7 +95,7 @@ def test_its_age_counts(tmp_path: Path, later_s: float, state: str, code: str) -
     assert (judged, reasons[0].code) == (state, code)
 
 
-def test_during_a_run_nothing_better_is_claimed() -> None:
+def test_rule_M_during_a_run_nothing_better_is_claimed() -> None:
     run = RunProgress(14, "settle", 0, 0, None, None, status.moment(WRITTEN_S))
     during = status.while_running(example(run=None), "recordings", run, WRITTEN_S + 100, WRITTEN_S + 9999)
     assert (during.state, during.run, during.written) == ("attention", run, status.moment(WRITTEN_S + 100))
