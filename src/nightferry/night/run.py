@@ -36,16 +36,14 @@ from nightferry.night.scan import scan
 from nightferry.night.seal import seal
 from nightferry.night.settle import settle
 from nightferry.night.shape import move_files, shape
-from nightferry.night.space import usable_room
+from nightferry.night.space import make_room
 from nightferry.night.timing import PhaseTimes
 from nightferry.planning.hold import Limits, Proposed, reasons_to_hold, released_or_standing
-from nightferry.planning.room import Fit, Need, fit
 from nightferry.settings import PairSettings
 from nightferry.tree.content import Buffers, Stopped
 from nightferry.tree.digests import by_name
 from nightferry.tree.durability import Barrier
 from nightferry.tree.effects import Effects
-from nightferry.units import format_size
 from nightferry.volumes.capabilities import probe
 
 # A clock that says less than the newest run by more than this went back; less is the drift of a small box.
@@ -216,7 +214,7 @@ def _work(night: Night, result: Result, clock_ok: bool) -> None:
     held = bool(result.hold_reasons)
     damage = night.manifest.runs.open_damage()
     may_expire = clock_ok and not held and not damage
-    fits = _make_room(night, held=held, may_expire=may_expire)
+    fits = make_room(night, held=held, may_expire=may_expire)
 
     _copy(night, held=held, fits=fits)
     if not held:
@@ -287,43 +285,6 @@ def _hold(night: Night, proposed: Proposed) -> list[str]:
         runs.hold(night.number, proposed.removals, proposed.replacements, "\n".join(reasons))
         night.progress.note("held", reasons=reasons)
     return reasons
-
-
-# --- room
-
-
-def _make_room(night: Night, *, held: bool, may_expire: bool) -> bool:
-    """Whether tonight's copies fit, after the oldest retired versions went for them as far as they may."""
-    need = _need(night, held=held)
-    found = _fit(night, need)
-    if not found.fits and may_expire:
-        night.progress.phase("expire")
-        expire(night, is_open=True, bytes_wanted=found.missing_bytes)
-        found = _fit(night, need)
-    if not found.fits:
-        missing = (
-            f"{format_size(found.missing_bytes)} more than the secondary has free above keep_free"
-            if found.missing_bytes
-            else "more files than the secondary has free inodes"
-        )
-        night.note(
-            f"Not everything fits: tonight's copies need {missing}. The smallest files are copied first, so that as"
-            " many as possible are safe. Give the secondary more room, or lower keep_free or keep_retired."
-        )
-    return found.fits
-
-
-def _need(night: Night, *, held: bool) -> Need:
-    block_bytes = night.effects.fstatvfs(night.secondary.fd).f_bsize or 4096
-    totals = night.plan.totals(block_bytes, sparse=night.capabilities.sparse)
-    steps = (Step.ADDED,) if held else (Step.ADDED, Step.TOUCHED, Step.RETYPED)
-    found = [totals.get(step, (0, 0, 0)) for step in steps]
-    return Need(sum(each[0] for each in found), sum(each[2] for each in found))
-
-
-def _fit(night: Night, need: Need) -> Fit:
-    found = usable_room(night)
-    return fit(need, free_bytes=found.free_bytes, free_inodes=found.free_inodes, keep_free_bytes=0)
 
 
 # --- the end

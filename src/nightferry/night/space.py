@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from nightferry.manifest.plan import Step
 from nightferry.night.context import Night
-from nightferry.planning.room import records_bytes
+from nightferry.night.expire import expire
+from nightferry.planning.room import Fit, Need, fit, records_bytes
+from nightferry.units import format_size
 from nightferry.volumes.filesystem import Room, room
 
 # Files that a night writes beside the copy: those by which it tries out the drive, the manifest, the lists,
@@ -23,3 +26,37 @@ def usable_room(night: Night) -> Room:
     reserved_bytes = max(night.settings.keep_free, records_bytes(manifest_bytes, max(entries, night.plan.names())))
     inodes = None if found.free_inodes is None else max(0, found.free_inodes - RECORDS_FILES)
     return replace(found, free_bytes=found.free_bytes - reserved_bytes, free_inodes=inodes)
+
+
+def make_room(night: Night, *, held: bool, may_expire: bool) -> bool:
+    """Whether tonight's copies fit, after the oldest retired versions went for them as far as they may."""
+    need = _need(night, held=held)
+    found = _fit(night, need)
+    if not found.fits and may_expire:
+        night.progress.phase("expire")
+        expire(night, is_open=True, bytes_wanted=found.missing_bytes)
+        found = _fit(night, need)
+    if not found.fits:
+        missing = (
+            f"{format_size(found.missing_bytes)} more than the secondary has free above keep_free"
+            if found.missing_bytes
+            else "more files than the secondary has free inodes"
+        )
+        night.note(
+            f"Not everything fits: tonight's copies need {missing}. The smallest files are copied first, so that as"
+            " many as possible are safe. Give the secondary more room, or lower keep_free or keep_retired."
+        )
+    return found.fits
+
+
+def _need(night: Night, *, held: bool) -> Need:
+    block_bytes = night.effects.fstatvfs(night.secondary.fd).f_bsize or 4096
+    totals = night.plan.totals(block_bytes, sparse=night.capabilities.sparse)
+    steps = (Step.ADDED,) if held else (Step.ADDED, Step.TOUCHED, Step.RETYPED)
+    found = [totals.get(step, (0, 0, 0)) for step in steps]
+    return Need(sum(each[0] for each in found), sum(each[2] for each in found))
+
+
+def _fit(night: Night, need: Need) -> Fit:
+    found = usable_room(night)
+    return fit(need, free_bytes=found.free_bytes, free_inodes=found.free_inodes, keep_free_bytes=0)
