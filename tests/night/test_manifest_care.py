@@ -196,9 +196,12 @@ def test_the_sealed_one_alone_damaged_harms_nothing(choir: Choir) -> None:
 
 def test_a_damaged_sealed_one_is_not_taken_for_newer(choir: Choir) -> None:
     """The previous one serves, and the damaged one's number, which can still be read, does not stop the night."""
-    with choir.sealed.open("r+b") as file:
-        file.seek(8 * PAGE)
-        file.write(os.urandom(20 * PAGE))
+    connection = sqlite3.connect(choir.sealed)
+    (root,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'entry'").fetchone()
+    connection.close()
+    with choir.sealed.open("r+b") as file:  # the files' table alone
+        file.seek((root - 1) * PAGE)
+        file.write(os.urandom(PAGE))
     assert generation_of(choir.sealed) == 4
     truncate(choir.working)
     assert any("sealed before the last" in note for note in choir.pair.run_well().notes)

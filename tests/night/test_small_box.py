@@ -7,8 +7,9 @@ import sys
 from pathlib import Path
 
 import pytest
-from drives import MIB, Drive, DriveFactory, run
 from harness import Pair
+
+from drives import MIB, Drive, DriveFactory, run
 
 _NIGHT = """
 import sys
@@ -58,7 +59,7 @@ def test_rule_J_memory_does_not_grow_with_files_on_any_night(tmp_path: Path) -> 
         run("rm", "-r", "--", *sorted(pair.primary.glob("season *")))
         peaks.append((first, quiet, night_in_a_process(root)))
     for few, many in zip(*peaks, strict=True):
-        # In KiB. The database's own caches fill up to their fixed limits (8 and 16 MiB), and a batch has its 2,000 names.
+        # In KiB. The database's own caches fill up to their limits (8 and 16 MiB), and a batch has 2,000 names.
         assert many <= few + 24 * 1024, peaks
     assert max(peaks[1]) <= 120 * 1024, peaks
 

@@ -145,6 +145,22 @@ def test_a_file_that_somebody_wrote_since_is_not_overwritten(world: World) -> No
     assert world.open() == []
 
 
+def test_rule_C_a_mode_changed_on_a_file_known_to_be_bad_does_not_carry_it_over(world: World) -> None:
+    kyrie = world.pair.at(KYRIE)
+    good = sha256(kyrie)
+    world.rot(0, kyrie, 9)
+    world.verify()
+    kyrie.chmod(0o600)
+    result = world.pair.run()
+    assert (result.outcome, result.tally.changed) == ("partial", 0)
+    assert sha256(world.pair.copy / KYRIE) == good
+    assert world.mend("restore")[0].done
+    assert (sha256(kyrie), os.stat(kyrie).st_mode & 0o777) == (good, 0o600)
+    assert world.pair.run_well().tally.metadata == 1
+    assert world.pair.differences() == []
+    world.pair.run_quiet()
+
+
 def test_a_file_that_somebody_removed_is_not_brought_back(world: World) -> None:
     kyrie = world.pair.at(KYRIE)
     world.rot(0, kyrie, 9)

@@ -46,8 +46,8 @@ def find_fault(path: Path | str, *, thorough: bool, unchanging: bool = False, pa
         if is_fault(error):
             return str(error)
         raise Failed(
-            f"the manifest {path} cannot be read ({error}): see why its disk cannot be read and written, then run this"
-            " again"
+            f"the manifest {path} cannot be read ({error}): make room on that disk, or see why it cannot be read and"
+            " written, then run this again"
         ) from error
 
 

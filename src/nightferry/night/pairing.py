@@ -210,7 +210,7 @@ def _propose(
     if entry is not None:
         sealed = _care(settings, folder, primary, secondary, entry).newest_sound()
         is_there = (folder / FILE_NAME).exists()
-        if is_there and (sealed is not None or find_fault(folder / FILE_NAME, thorough=False) is None):
+        if is_there and (sealed is not None or _is_sound(folder / FILE_NAME)):
             return Proposal(settings.name, "none", sides[0], sides[1], same)  # a damaged one the next run replaces
         if sealed is None and (is_there or _has_content(secondary)):
             used_bytes = sides[1].room.total_bytes - sides[1].room.free_bytes
@@ -277,6 +277,12 @@ def _new_card(root: Root, mount: Mount, now: datetime) -> Card:
 
 def _care(settings: PairSettings, folder: Path, primary: Root, secondary: Root, entry: PairEntry) -> Care:
     return Care(folder, settings, primary, secondary, entry.id, primary.effects, Clock(), lambda: False)
+
+
+def _is_sound(path: Path) -> bool:
+    """Read without a trace, unless a run that was cut off left the newest part of it in its log."""
+    log = Path(f"{path}-wal")
+    return find_fault(path, thorough=False, unchanging=not (log.exists() and log.stat().st_size)) is None
 
 
 def _has_content(secondary: Root) -> bool:

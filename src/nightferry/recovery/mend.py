@@ -110,7 +110,13 @@ class Mender:
         folders = Folders(self._primary, self._effects)
         try:
             try:
-                self._write(source, survey, entry, folders)
+                twin = self._good_twin(survey, entry) if chosen is None else None
+                if twin is None:
+                    self._write(source, survey, entry, folders)
+                else:
+                    self._clear(folders)
+                    self._primary.link(twin, MENDING_NAME)
+                    self._rename(survey.path, folders)
             finally:
                 folders.put_back()
         except ReadFailed as error:
@@ -207,6 +213,26 @@ class Mender:
                 if other.id != entry.id and other.stat.kind is Kind.FILE and other.content == entry.content
             ]
         return names
+
+    def _good_twin(self, survey: Survey, entry: Entry) -> bytes | None:
+        """Another name of the same file that a call before this one has put right, and no more than that."""
+        for name, row in self._links(survey, entry)[1:]:
+            found = self._primary.stat_or_none(name)
+            if found is None or found.st_ino == entry.stat.inode:
+                continue
+            if (found.st_size, found.st_mtime_ns) != (row.stat.size_bytes, row.stat.mtime_ns):
+                continue
+            assert entry.content.algorithm is not None
+            folder_fd, last = self._primary.at(name)
+            with suppress(ReadFailed):
+                read = hash_from_platter(
+                    folder_fd, last, hasher=by_id(entry.content.algorithm).new(), effects=self._effects,
+                    buffers=self._buffers, should_stop=self._should_stop, progress=lambda size_bytes: None,
+                    direct=self._opened.direct["primary"],
+                )  # fmt: skip
+                if read.digest == entry.content.digest:
+                    return name
+        return None
 
     def _relink(self, survey: Survey, entry: Entry, folders: Folders) -> list[tuple[bytes, Entry]]:
         """Each name that still leads to the bad file becomes a link of the good one; returns all that do then."""

@@ -86,6 +86,9 @@ class Session:
         case, survey = looked.case, looked.survey
         if not case.in_retired and case.path in self._mender.settled:
             return Outcome(True, "done, along with another name of the same file")
+        if survey is not None and survey.entry is not None and survey.entry.stat.nlink > 1:
+            # What was done with another name of the same file just now is seen too.
+            survey = self._surveyor.survey(case.path)
         try:
             if action == "accept":
                 return Outcome(True, self._mender.accept(case, survey))

@@ -1,0 +1,89 @@
+"""``nightferry verify``, as a person and a monitor meet it."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from pathlib import Path
+
+from box import CONCERT, Box, everything
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from test_json_keys import WORDS, check
+
+NAME = f"{CONCERT}/01 kyrie.wav"
+
+
+def test_all_intact(paired: Box) -> None:
+    paired.ok("run")
+    before = everything(paired.primary(), paired.secondary(), with_access=False)
+    assert "read within the last 12 hours" in paired.ok("verify")
+    shown = paired.ok("verify", "--all", "recordings")
+    assert "12 intact." in shown and "primary" in shown and "100% of 17.6 KiB" in shown
+    assert everything(paired.primary(), paired.secondary(), with_access=False) == before
+
+
+def test_a_bad_copy_is_1_and_in_the_status_until_a_night_mended_it(paired: Box) -> None:
+    paired.ok("run")
+    (paired.copy() / NAME).write_bytes(b"rot")
+    (paired.copy() / "stray \x1b[31m.txt").write_bytes(b"x")
+    shown = paired.ok("verify", "--all", code=1)
+    assert "1 decayed on the secondary" in shown and "1 unlisted on the secondary" in shown
+    assert "nightferry mend recordings" in shown and "\x1b" not in shown
+    status = paired.status()
+    assert status["state"] == "attention"
+    assert [reason["code"] for reason in status["reasons"]] == ["damage"]
+    paired.ok("run", code=1)
+    found = paired.json("mend", "recordings", code=1)
+    assert [each["found"][0]["verdict"] for each in found["damage"]] == ["unlisted"]
+    paired.ok("mend", "recordings", "--accept", "--yes")
+    paired.ok("verify", "--all")
+    paired.ok("run")
+    assert paired.status()["state"] == "sound"
+
+
+def test_wrong_use_is_2(paired: Box) -> None:
+    assert paired.run("verify").returncode == 2  # no night yet
+    paired.ok("run")
+    for args in (("--path", "nothing here"), ("--for", "soon"), ("--side", "left")):
+        assert paired.run("verify", *args).returncode == 2, args
+
+
+def test_an_absent_drive_is_3(paired: Box) -> None:
+    paired.ok("run")
+    paired.secondary().rename(paired.root / "away")
+    assert paired.run("verify").returncode == 3
+
+
+def test_sigterm_stops_it_cleanly(paired: Box) -> None:
+    paired.ok("run")
+    with (paired.primary() / "long.wav").open("wb") as file:
+        file.truncate(1 << 40)  # a hole: hours of hashing
+    paired.fill(files=8)
+    import contextlib
+    import sqlite3
+    import time
+
+    with contextlib.closing(sqlite3.connect(paired.folder() / "manifest.sqlite3")) as manifest, manifest:
+        # as if a night had copied it
+        manifest.execute(
+            "INSERT INTO entry SELECT NULL, 1, CAST('long.wav' AS BLOB), kind, 1 << 40, mtime_ns, ctime_ns, 7, mode,"
+            " uid, gid, 1, algorithm, digest, target, xattrs, born, since, 0, 0, dirty, listing FROM entry"
+            " WHERE kind = 2 LIMIT 1"
+        )
+    process = paired.start("verify", "--all", "--side", "primary")
+    time.sleep(4)
+    process.send_signal(signal.SIGTERM)
+    out, error = process.communicate(timeout=60)
+    assert process.returncode == 1, (out, error)
+    assert "stopped after" in out and "Left to read" in out
+
+
+def test_the_keys_of_json(paired: Box) -> None:
+    paired.ok("run")
+    (paired.copy() / NAME).write_bytes(b"rot")
+    bad = paired.json("verify", "--all", code=1)
+    (paired.copy() / NAME).write_bytes((paired.primary() / NAME).read_bytes())
+    WORDS.update(read="SIDE", coverage="SIDE")  # keys that are words of the report
+    check("verify", bad, paired.json("verify", "--all"))
