@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from harness import Pair, contents, explain, night_that_keeps_everything
+from harness import Pair, checksum_tool, contents, explain, night_that_keeps_everything
 
 from drives import MIB, DriveFactory, requires_root_and_loops, run
 from trees import COMPOSED, DECOMPOSED, tree_with_everything
@@ -700,3 +700,24 @@ def test_everything_at_once_on_the_tree_with_everything(drives: DriveFactory, tm
     assert result.tally.written_bytes == 0, explain(pair, result)
     assert pair.differences() == []
     pair.run_quiet()
+
+
+def test_rule_K_a_night_stopped_before_its_end_still_leaves_a_whole_checksum_list(pair: Pair) -> None:
+    from nightferry.night.context import Stop, Unwatched
+
+    for number in range(20):
+        pair.write(f"take {number:02d}.wav", b"la" * number)
+    stop = Stop(pair.clock)
+
+    class StopAfterCopying(Unwatched):
+        def phase(self, name: str, files: int | None = None, size_bytes: int | None = None) -> None:
+            if name == "retire":
+                stop.request("asked to stop")
+
+    pair.write("removed.wav", b"x")
+    result = pair.run(stop=stop, progress=StopAfterCopying())
+    assert result.outcome in ("interrupted", "complete")
+    listed = (pair.records / "checksums.xxh128").read_bytes().splitlines()
+    assert len(listed) == 21
+    pair.run()
+    assert checksum_tool(pair, "xxhsum", "checksums.xxh128").returncode == 0

@@ -237,3 +237,28 @@ def test_a_week_of_missed_nights_is_caught_up(drives: DriveFactory, tmp_path: Pa
     (result,) = box.nights(1)
     assert result.tally.verified_primary_bytes == 50 * 20_000  # all of it was overdue
     assert result.tally.verified_secondary_bytes == 50 * 20_000
+
+
+def test_a_copy_folder_that_somebody_moved_away_is_made_again_and_filled(box: Box) -> None:
+    moved = box.pair.secondary / "moved away"
+    (box.pair.copy / "2026-05 spring concert").rename(moved)
+    box.pair.write("2026-05 spring concert/02 gloria.wav", os.urandom(1000))
+    (result,) = box.nights(1)
+    assert box.pair.differences() == []
+    assert box.damage() == []
+    assert ("secondary", "missing") in [row[1:3] for row in box.register()]
+    assert result.tally.mended == 1
+    assert any("was gone" in note for note in result.notes)
+    box.pair.run_quiet()
+
+
+def test_rule_I_a_symlink_where_a_copy_folder_was_is_moved_aside_and_not_followed(box: Box, tmp_path: Path) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (box.pair.copy / "2026-05 spring concert").rename(box.pair.secondary / "moved away")
+    (box.pair.copy / "2026-05 spring concert").symlink_to(outside)
+    box.pair.write("2026-05 spring concert/02 gloria.wav", os.urandom(1000))
+    box.nights(1)
+    assert list(outside.iterdir()) == []
+    assert box.pair.differences() == []
+    assert [os.path.islink(held.path) for held in box.pair.held().values()] == [True]

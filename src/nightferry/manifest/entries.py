@@ -219,6 +219,10 @@ class Entries:
     def set_listing(self, entry: int, fingerprint: bytes | None) -> None:
         self._connection.execute("UPDATE entry SET listing=? WHERE id=?", (fingerprint, entry))
 
+    def forget_reading(self, entry: int) -> None:
+        """Its copy is to be read before all others."""
+        self._connection.execute("UPDATE entry SET read_secondary_s=NULL WHERE id=?", (entry,))
+
     def set_read_primary(self, entry: int, when_s: int) -> None:
         self._connection.execute("UPDATE entry SET read_primary_s=? WHERE id=?", (when_s, entry))
 

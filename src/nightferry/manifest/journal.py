@@ -56,6 +56,9 @@ class Journal:
                 if intent.action not in ("place", "note", "expire"):
                     folder_id = -1  # folders may have come, gone or moved
             connection.execute("DELETE FROM intent")
+            if any(intent.action != "expire" for intent in done):
+                # In the same transaction, so that no stop or crash before the next seal forgets it.
+                self._database.set_meta("lists", "stale")
 
     def _apply(self, intent: Intent, parent: int, name: bytes, run: int) -> None:
         if intent.action == "expire":

@@ -20,6 +20,7 @@ from nightferry.night.commit import (
     refuse,
 )
 from nightferry.night.context import NO_ROOM, UNREADABLE, UNSETTLED, Interrupted, Night
+from nightferry.night.missing import ensure_folder
 from nightferry.night.readback import read_back
 from nightferry.night.reading import Decayed, Unreadable, Unsettled
 from nightferry.night.space import usable_room
@@ -87,7 +88,10 @@ class Copier:
     def _one(self, item: Item) -> None:
         night = self._night
         folder, name = split(item.path)
-        parent = self._parent(folder)
+        try:
+            parent = self._parent(folder)
+        except OSError as error:
+            raise drive_failed(error) from error
         if parent is None:
             night.tally.withheld += 1  # its folder is held back, or was refused and is named
             night.plan.mark_incomplete(folder)
@@ -125,6 +129,8 @@ class Copier:
             found = self._night.manifest.entries.find(folder)
             is_folder = found is not None and found.stat.kind is Kind.FOLDER
             self._folder = (folder, found.id if found is not None and is_folder else None)
+            if is_folder:
+                ensure_folder(self._night, folder)
         return self._folder[1]
 
     def _refused(self, item: Item, error: OSError) -> None:
@@ -280,8 +286,10 @@ class Copier:
         """Replaces a copy that reads back wrong; the bad bytes go to ``retired/``."""
         assert bad.item is not None
         self._is_replacing_bad = True
-        self._one(bad.item._replace(base=None))
-        self._is_replacing_bad = False
+        try:
+            self._one(bad.item._replace(base=None))
+        finally:
+            self._is_replacing_bad = False
         try:
             return self._batch.commit()
         except SyncFailed as error:

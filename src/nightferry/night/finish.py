@@ -6,6 +6,7 @@ from nightferry.manifest.plan import Step
 from nightferry.night.carry import in_copy
 from nightferry.night.commit import drive_failed
 from nightferry.night.context import Night
+from nightferry.night.missing import ensure_folder
 from nightferry.planning.changes import same_metadata
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Stat, Xattrs, apply_to_open, read_xattrs
@@ -52,6 +53,11 @@ def enter_folder_metadata(night: Night) -> None:
 def finish_folders(night: Night) -> None:
     """Sets the metadata of every folder whose names changed, then notes that it stands."""
     dirty = night.manifest.entries.dirty_folders()
+    for entry_id in dirty:
+        entry = night.manifest.entries.by_id(entry_id)
+        if entry is not None:
+            _ensure(night, night.manifest.entries.path(entry_id))
+    dirty = night.manifest.entries.dirty_folders()  # with those that had to be made again
     for start in range(0, len(dirty), _BATCH_LIMIT):
         chosen = dirty[start : start + _BATCH_LIMIT]
         for entry_id in chosen:
@@ -65,6 +71,13 @@ def finish_folders(night: Night) -> None:
                 night.manifest.entries.set_dirty(entry_id, dirty=False)
 
 
+def _ensure(night: Night, folder: bytes) -> None:
+    try:
+        ensure_folder(night, folder)
+    except OSError as error:
+        raise drive_failed(error) from error
+
+
 def _set(night: Night, entry_id: int) -> None:
     entry = night.manifest.entries.by_id(entry_id)
     if entry is None:
@@ -75,8 +88,6 @@ def _set(night: Night, entry_id: int) -> None:
         xattrs = night.manifest.entries.xattrs(entry.xattrs)
         night.metadata_lost.update(apply_to_open(fd, entry.stat, xattrs, night.effects, fresh=False))
         night.barrier.names_changed(path)
-    except (FileNotFoundError, NotADirectoryError):
-        night.note("A folder of the copy is missing on the secondary: run `nightferry verify` on it.")
     except OSError as error:
         raise drive_failed(error) from error
 

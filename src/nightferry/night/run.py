@@ -2,7 +2,7 @@
 
     preflight → settle → scan and compare → hold? → copy → retire → verify a slice → rehearse if due → seal → report
 
-Verifying a slice and rehearsing have their places marked in ``_work``; they are not built yet.
+Rehearsing has its place marked in ``_work``; it is not built yet.
 """
 
 from __future__ import annotations
@@ -327,10 +327,11 @@ def _seal_and_close(night: Night, result: Result) -> None:
         manifest.runs.end(night.number, night.clock.now_s(), result.outcome, _summary(result))
         if result.failure is None:
             night.progress.phase("seal")
-            seal(night, lists_changed=_lists_changed(night))
+            seal(night)
     except (Interrupted, Stopped):
         # Asked to stop while sealing: the records of the last run still stand, and the next run seals.
         night.note("Stopped while sealing; the secondary's records are those of the run before.")
+        manifest.runs.end(night.number, night.clock.now_s(), result.outcome, _summary(result))
     except (NightferryError, OSError, sqlite3.Error) as error:
         result.outcome = "failed"
         result.failure = result.failure or (_in_doubt(error) if isinstance(error, sqlite3.Error) else str(error))
@@ -338,15 +339,6 @@ def _seal_and_close(night: Night, result: Result) -> None:
             manifest.runs.end(night.number, night.clock.now_s(), result.outcome, _summary(result))
         except (NightferryError, sqlite3.Error):
             return  # the state directory is what failed: the next start finds a run without an end
-
-
-def _lists_changed(night: Night) -> bool:
-    tally = night.tally
-    changes = (
-        tally.added + tally.changed + tally.moved + tally.removed + tally.folders_moved + tally.finished_after_crash
-        + tally.read_back_files
-    )  # fmt: skip
-    return changes > 0 or night.secondary.stat_or_none(b"records/manifest.sqlite3") is None
 
 
 def _summary(result: Result) -> str:

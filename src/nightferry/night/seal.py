@@ -9,7 +9,7 @@ from nightferry.manifest.checksums import LEFT_OUT_NAME, Format, format_of, left
 from nightferry.manifest.manifest import FILE_NAME
 from nightferry.manifest.records import ROOT_ID
 from nightferry.night.commit import drive_failed
-from nightferry.night.context import RECORDS, STAGING, Night
+from nightferry.night.context import RECORDS, STAGING, Interrupted, Night
 from nightferry.tree.digests import by_id
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Kind
@@ -21,19 +21,40 @@ PREVIOUS = RECORDS + b"/manifest.previous.sqlite3"
 _BUFFER_BYTES = 1 << 20
 
 
-def seal(night: Night, *, lists_changed: bool) -> None:
+# A night that is asked to stop still seals, within this time: else the records would not have what it did.
+GRACE_S = 30.0
+
+
+class _Grace:
+    """Raises ``Interrupted`` once the night has been asked to stop and the time for sealing is over too."""
+
+    def __init__(self, night: Night) -> None:
+        self._night = night
+        self._until_s = night.clock.monotonic_s() + GRACE_S
+
+    def check(self) -> None:
+        if self._night.stop() and self._night.clock.monotonic_s() >= self._until_s:
+            raise Interrupted(self._night.stop.reason)
+
+
+def lists_are_stale(night: Night) -> bool:
+    """Whether anything in the copy changed since the checksum lists were written."""
+    return night.manifest.database.meta("lists") != "written" or night.secondary.stat_or_none(MANIFEST) is None
+
+
+def seal(night: Night) -> None:
     """Raises ``Failed`` where the secondary will not have it; the records sealed before then still stand."""
     night.manifest.set_generation(night.manifest.generation + 1)
     database = night.manifest.database
-    is_stale = database.meta("lists") == "stale"  # `mend` declared other content right
+    stale = lists_are_stale(night)
     try:
-        if lists_changed or is_stale:
-            _write_lists(night)
+        if stale:
+            _write_lists(night, _Grace(night))
         _write_manifest(night)
         night.barrier.wait()
     except (SyncFailed, OSError) as error:
         raise drive_failed(error) from error
-    if is_stale:
+    if stale:
         with database.transaction():
             database.set_meta("lists", "written")
 
@@ -66,13 +87,13 @@ def _write_manifest(night: Night) -> None:
 # --- checksum lists
 
 
-def _write_lists(night: Night) -> None:
+def _write_lists(night: Night, grace: _Grace) -> None:
     """One list for each algorithm in use, and the names that a list's format cannot carry."""
     lists: dict[int, _List] = {}
     left_out = _List(night, LEFT_OUT_NAME)
     try:
         for path, algorithm, digest in _files(night):
-            night.stop.check()
+            grace.check()
             form = format_of(by_id(algorithm).name)
             line = form.line(path, digest)
             if line is None:

@@ -9,6 +9,7 @@ from nightferry.manifest.records import Content, Intent
 from nightferry.night.carry import in_copy, same_but_for_case
 from nightferry.night.commit import Batch, Pending, clear_the_way, drive_failed, free_held, leave_out_refused
 from nightferry.night.context import UNREADABLE, UNSETTLED, Night
+from nightferry.night.missing import ensure_folder
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Kind, Stat, Xattrs, read_xattrs
 from nightferry.tree.root import split
@@ -73,7 +74,13 @@ def _has_parent(night: Night, path: bytes, coming: set[bytes]) -> bool:
     if folder in coming:
         return True
     parent = night.manifest.entries.find(folder)
-    return parent is not None and parent.stat.kind is Kind.FOLDER
+    if parent is None or parent.stat.kind is not Kind.FOLDER:
+        return False
+    try:
+        ensure_folder(night, folder)
+    except OSError as error:
+        raise drive_failed(error) from error
+    return True
 
 
 def _enter_root(night: Night, item: Item) -> None:

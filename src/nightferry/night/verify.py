@@ -171,6 +171,9 @@ def verify(
         for drive in drives.values():
             if drive.is_alive():
                 _end(drive)
+        for drive in drives.values():
+            if drive.ident is not None:
+                drive.join()  # it may be reading: its root is closed by the caller
         for side, done in intact.items():
             _enter(fixity, side, done, clock)
     return verified

@@ -218,7 +218,11 @@ def judged(pair: str, folder: Path, now_s: float) -> tuple[Status | None, str, t
         sentence = f"The status of this pair cannot be read ({why}); the next run writes a new one."
         return None, FAILED, (Reason("bad_status", sentence),)
     if found is None:
-        return None, FAILED, (Reason("no_status", f"No night has run yet: start one with `nightferry run {pair}`."),)
+        sentence = (
+            f"No night has run here yet: make the drives a pair with `nightferry pair {pair}` if they are not, then"
+            f" start one with `nightferry run {pair}`."
+        )
+        return None, FAILED, (Reason("no_status", sentence),)
     if now_s > unix(found.valid_until):
         overdue = Reason(
             "stale_status",

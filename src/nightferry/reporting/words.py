@@ -78,8 +78,8 @@ def reasons(report: NightReport) -> tuple[Reason, ...]:
             Reason(
                 "damage",
                 f"{counted(report.open_damage, 'file is', 'files are')} damaged: the content changed and nobody"
-                " changed it, or the copy reads back wrong. Nothing of it was carried across. Look at both versions,"
-                " and put the good one back.",
+                " changed it, or the copy reads back wrong. Nothing of it was carried across. See what each place"
+                f" has, and put it right, with `nightferry mend {report.pair}`.",
             )
         )
     found += _not_copied(tally, is_held=report.outcome == "held")
@@ -120,7 +120,8 @@ def _not_copied(tally: dict[str, int], *, is_held: bool) -> list[Reason]:
         found.append(
             Reason(
                 "refused",
-                f"{counted(n, 'name')} cannot stand on the secondary's file system; rename them, or exclude them.",
+                f"{counted(n, 'name')} the secondary would not take; the list says why for each. Where its file system"
+                " cannot hold a name, rename it or exclude it.",
             )
         )
     if n := count("no_room", 0):
