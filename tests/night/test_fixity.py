@@ -262,3 +262,16 @@ def test_rule_I_a_symlink_where_a_copy_folder_was_is_moved_aside_and_not_followe
     assert list(outside.iterdir()) == []
     assert box.pair.differences() == []
     assert [os.path.islink(held.path) for held in box.pair.held().values()] == [True]
+
+
+def test_damage_that_reads_right_again_is_closed(box: Box) -> None:
+    primary = box.pair.at(KYRIE)
+    good = sha256(primary)
+    box.rot(0, primary, 4711)
+    box.nights(1)
+    assert [each[:3] for each in box.damage()] == [(KYRIE.encode(), "primary", "decayed")]
+    box.rot(0, primary, 4711)  # as a loose cable that was seen to
+    assert sha256(primary) == good
+    (result,) = box.nights(2)[-1:]
+    assert box.damage() == []
+    assert result.state == "sound"

@@ -12,6 +12,7 @@ from nightferry.manifest.records import Entry
 from nightferry.night.carry import in_copy
 from nightferry.night.context import Night, Stop
 from nightferry.night.copying import Copier
+from nightferry.night.register import close_right_again
 from nightferry.night.verify import Finding, Verified, due, verify
 from nightferry.planning.changes import content_untouched
 from nightferry.planning.verification import Verdict, cycle_problem
@@ -56,6 +57,7 @@ def verify_slice(night: Night, *, mend: bool) -> Verified:
     _count(night, verified)
     _say_if_the_cycle_breaks(night, verified, cycle_s, limit.seconds)
     settle_findings(night, verified.bad, "verify", mend=mend)
+    close_right_again(night.manifest, night.number, night.clock.now_s())
     if verified.bad_count > MEND_LIMIT:
         night.note(REPLACE_DRIVE)
     return verified
