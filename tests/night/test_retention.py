@@ -131,14 +131,15 @@ def test_nothing_goes_while_a_hold_is_open(kept: Pair) -> None:
 def test_nothing_goes_while_damage_is_open(kept: Pair) -> None:
     _nights(kept, 3)
     with kept.manifest(writable=True) as manifest:
-        manifest.runs.find_damage(TAKE.encode(), "primary", "decayed", "test", 5, kept.clock.now_s(), "a flipped bit")
+        # Of a kind that no reading closes: content that is planted as decayed would read back right.
+        manifest.runs.find_damage(TAKE.encode(), "secondary", "unlisted", "test", 5, kept.clock.now_s(), "planted")
     for _ in range(3):
         kept.clock.pass_days(1)
         result = kept.run()
         assert (result.state, result.tally.expired) == ("attention", 0)
     assert _versions(kept) == [b"first take"]
     with kept.manifest(writable=True) as manifest:
-        manifest.runs.close_damage(TAKE.encode(), "primary", 8, "accepted")
+        manifest.runs.close_damage(TAKE.encode(), "secondary", 8, "accepted")
     kept.clock.pass_days(1)
     assert kept.run_well().tally.expired == 1
     assert _versions(kept) == []
