@@ -53,7 +53,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
-    from nightferry.cli.run import _stopping_on_signals
+    from nightferry.cli.stopping import stopping_on_signals
     from nightferry.night.context import Clock, Stop
     from nightferry.recovery.opening import open_pair
     from nightferry.recovery.session import Session
@@ -67,7 +67,7 @@ def main(args: argparse.Namespace) -> int:
         raise WrongUse("--from is for one file: give its PATH, and no other.")
     clock = Clock()
     stop = Stop(clock)
-    with _stopping_on_signals() as asked:
+    with stopping_on_signals() as asked:
         asked.attend(stop)
         try:
             writes = action not in (None, "accept")

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import signal
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, complain, forget_output
+from nightferry.cli.stopping import stopping_on_signals
 from nightferry.reporting import exits
 
 if TYPE_CHECKING:
-    from nightferry.night.context import Stop
     from nightferry.reporting.morning import Came
 
 SUMMARY = "a night over each pair, now"
@@ -31,25 +28,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_json(parser)
 
 
-class Asked:
-    """Whether somebody asked to stop, and the run that is to hear of it."""
-
-    def __init__(self) -> None:
-        self.is_set = False
-        self._stop: Stop | None = None
-
-    def attend(self, stop: Stop) -> None:
-        """From now on, ``stop`` is the one that is told."""
-        self._stop = stop
-        if self.is_set:
-            stop.request("asked to stop")
-
-    def __call__(self, number: int, frame: object) -> None:
-        self.is_set = True
-        if self._stop is not None:
-            self._stop.request("asked to stop")
-
-
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.reporting import documents
@@ -58,7 +36,7 @@ def main(args: argparse.Namespace) -> int:
     settings, pairs = chosen_pairs(args)
     screen = None if args.json else Screen()
     came: list[Came] = []
-    with _stopping_on_signals() as asked:
+    with stopping_on_signals() as asked:
         from nightferry.night.context import Clock, Stop
         from nightferry.planning.window import next_moment
         from nightferry.reporting.morning import not_begun, run_pair, show
@@ -88,18 +66,3 @@ def main(args: argparse.Namespace) -> int:
     if args.json:
         documents.write({"command": "run", "exit_code": code, "pairs": [each.as_json() for each in came]})
     return code
-
-
-@contextmanager
-def _stopping_on_signals() -> Iterator[Asked]:
-    """For the time of the block, the signals that would end the process ask the run to stop instead."""
-    asked = Asked()
-    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
-    for number, handler in before.items():
-        if handler is not signal.SIG_IGN:  # as nohup(1) wants it
-            signal.signal(number, asked)
-    try:
-        yield asked
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

@@ -12,7 +12,7 @@ from nightferry.errors import NightferryError, WrongUse
 from nightferry.reporting import exits
 
 if TYPE_CHECKING:
-    from nightferry.cli.run import Asked
+    from nightferry.cli.stopping import Asked
     from nightferry.recovery.verifying import VerifyResult, Wanted
     from nightferry.settings import PairSettings, Settings
 
@@ -47,7 +47,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
-    from nightferry.cli.run import _stopping_on_signals
+    from nightferry.cli.stopping import stopping_on_signals
     from nightferry.reporting import documents
     from nightferry.reporting.terminal import Screen
     from nightferry.reporting.verify_text import as_json, show_verified
@@ -56,7 +56,7 @@ def main(args: argparse.Namespace) -> int:
     wanted = _wanted(args)
     screen = Screen()
     codes, told = [], []
-    with _stopping_on_signals() as asked:
+    with stopping_on_signals() as asked:
         for position, pair in enumerate(pairs):
             result, error = None, None
             try:

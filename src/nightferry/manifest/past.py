@@ -81,18 +81,6 @@ class PastVersions:
         for row in self._connection.execute("SELECT held FROM past WHERE held IS NOT NULL"):
             yield row[0]
 
-    def held_totals(self) -> tuple[int, int]:
-        row = self._connection.execute("SELECT count(*), sum(size_bytes) FROM past WHERE held IS NOT NULL").fetchone()
-        return row[0], row[1] or 0
-
-    def versions(self, entry: int) -> Iterator[tuple[bytes, int, bytes]]:
-        """(held, algorithm, digest) of one row's versions whose content is kept and not bad, newest first."""
-        yield from self._connection.execute(
-            "SELECT held, algorithm, digest FROM past WHERE entry = ? AND held IS NOT NULL AND kind = 2"
-            " AND reason <> 'decayed' ORDER BY until DESC, id DESC",
-            (entry,),
-        ).fetchall()
-
     def expire(self, held: bytes, run: int) -> None:
         self._connection.execute("UPDATE past SET held = NULL, expired = ? WHERE held = ?", (run, held))
 

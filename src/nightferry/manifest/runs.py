@@ -97,10 +97,6 @@ class Runs:
         ).fetchone()
         return None if row is None else Hold(*row)
 
-    def hold_of(self, run: int) -> Hold | None:
-        row = self._connection.execute(f"SELECT {_HOLD} FROM hold WHERE run = ?", (run,)).fetchone()
-        return None if row is None else Hold(*row)
-
     def release(self, run: int, released_s: float) -> None:
         with self._database.transaction() as connection:
             connection.execute("UPDATE hold SET released_s = ? WHERE run = ?", (released_s, run))

@@ -105,6 +105,13 @@ class Batch:
         night.manifest.journal.settle([each.intent for each in done], night.number)
         return done
 
+    def commit_or_fail(self) -> list[Pending]:
+        """As ``commit``, for what cannot be written again: a failed sync is the drive's end. Raises ``Failed``."""
+        try:
+            return self.commit()
+        except SyncFailed as error:
+            raise drive_failed(error) from error
+
     def _refused(self, each: Pending, error: OSError) -> None:
         if error.errno in DRIVE_ERRORS:
             raise drive_failed(error) from error

@@ -290,10 +290,7 @@ class Copier:
             self._one(bad.item._replace(base=None))
         finally:
             self._is_replacing_bad = False
-        try:
-            return self._batch.commit()
-        except SyncFailed as error:
-            raise drive_failed(error) from error
+        return self._batch.commit_or_fail()
 
     def _count(self, each: Pending) -> None:
         item, tally = each.item, self._night.tally

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from nightferry.manifest.records import Intent
-from nightferry.night.commit import Batch, Pending, drive_failed
+from nightferry.night.commit import Batch, Pending
 from nightferry.night.context import Night
 from nightferry.planning.retention import Candidate, Retention, to_expire
-from nightferry.tree.durability import SyncFailed
 
 
 def expire(night: Night, *, is_open: bool, bytes_wanted: int = 0) -> int:
@@ -46,10 +45,7 @@ def candidates(night: Night) -> Iterator[Candidate]:
 
 
 def _flush(night: Night, batch: Batch) -> int:
-    try:
-        done = batch.commit()
-    except SyncFailed as error:
-        raise drive_failed(error) from error
+    done = batch.commit_or_fail()
     freed_bytes = sum(each.size_bytes for each in done)
     night.tally.expired += len(done)
     night.tally.expired_bytes += freed_bytes

@@ -14,7 +14,7 @@ from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.soundness import find_fault
 from nightferry.night.context import COPY, RETIRED, Clock
 from nightferry.night.manifest_care import Care
-from nightferry.night.preflight import check_layout, check_there, lock_pair, look_at
+from nightferry.night.preflight import check_layout, check_places, lock_pair, look_at
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import Root
@@ -23,8 +23,8 @@ from nightferry.volumes.card import Card, PairEntry, new_id, with_pair
 from nightferry.volumes.cardfile import write_card
 from nightferry.volumes.filesystem import Room, filesystem_uuid, room
 from nightferry.volumes.lock import lock_descriptor
-from nightferry.volumes.mounts import Mount, is_mount_point, mount_of, relation
-from nightferry.volumes.pairing import Found, verify_apart, verify_mounted, verify_pair
+from nightferry.volumes.mounts import Mount, mount_of
+from nightferry.volumes.pairing import Found, verify_pair
 
 
 @dataclass(frozen=True)
@@ -67,13 +67,7 @@ def make_pair(
     Nothing is written before. Raises ``WrongDrive``, ``WrongUse``, ``Busy`` and ``Failed``.
     """
     effects = effects or Effects()
-    for role, path in (("primary", settings.primary), ("secondary", settings.secondary)):
-        check_there(settings, role, path)
-    how = relation(settings.primary, settings.secondary)
-    verify_apart(settings.name, settings.primary, settings.secondary, how)
-    if settings.require_mount:
-        verify_mounted(settings.name, "primary", settings.primary, is_mount_point(settings.primary))
-        verify_mounted(settings.name, "secondary", settings.secondary, is_mount_point(settings.secondary))
+    how = check_places(settings)
     with ExitStack() as stack:
         primary = stack.enter_context(_Opened("primary", settings.primary, effects))
         secondary = stack.enter_context(_Opened("secondary", settings.secondary, effects))

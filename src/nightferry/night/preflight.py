@@ -21,7 +21,7 @@ from nightferry.volumes.card import PairEntry
 from nightferry.volumes.cardfile import moved_from_elsewhere, read_card
 from nightferry.volumes.filesystem import filesystem_uuid
 from nightferry.volumes.lock import PairLock, lock_descriptor
-from nightferry.volumes.mounts import Mount, is_mount_point, mount_of, mounted_below, relation
+from nightferry.volumes.mounts import Mount, Relation, is_mount_point, mount_of, mounted_below, relation
 from nightferry.volumes.pairing import Found, verify_apart, verify_mounted, verify_pair
 from nightferry.volumes.readonly import open_read_only
 
@@ -67,13 +67,7 @@ def open_drives(settings: PairSettings, effects: Effects, *, to_write: bool, men
     ``to_write`` is about the secondary. ``mend``: the primary is opened so that a damaged file there can be replaced;
     nothing else may ask for that.
     """
-    for role, path in (("primary", settings.primary), ("secondary", settings.secondary)):
-        check_there(settings, role, path)
-    how = relation(settings.primary, settings.secondary)
-    verify_apart(settings.name, settings.primary, settings.secondary, how)
-    if settings.require_mount:
-        verify_mounted(settings.name, "primary", settings.primary, is_mount_point(settings.primary))
-        verify_mounted(settings.name, "secondary", settings.secondary, is_mount_point(settings.secondary))
+    how = check_places(settings)
     with ExitStack() as stack:
         kernel_enforced = False
         if mend:
@@ -104,6 +98,21 @@ def open_drives(settings: PairSettings, effects: Effects, *, to_write: bool, men
                 )
             lock_descriptor(secondary.fd, f"the drive at {show_text(str(settings.secondary))}")
         yield Drives(entry, primary, secondary, mount, mounted_below(settings.primary), kernel_enforced)
+
+
+def check_places(settings: PairSettings) -> Relation:
+    """Both paths are there, lie apart, and are mount points where they have to be; how they lie to each other.
+
+    Raises ``AbsentDrive``, ``WrongDrive`` and ``WrongUse``.
+    """
+    for role, path in (("primary", settings.primary), ("secondary", settings.secondary)):
+        check_there(settings, role, path)
+    how = relation(settings.primary, settings.secondary)
+    verify_apart(settings.name, settings.primary, settings.secondary, how)
+    if settings.require_mount:
+        verify_mounted(settings.name, "primary", settings.primary, is_mount_point(settings.primary))
+        verify_mounted(settings.name, "secondary", settings.secondary, is_mount_point(settings.secondary))
+    return how
 
 
 def check_there(settings: PairSettings, role: str, path: Path) -> None:

@@ -7,9 +7,8 @@ from collections.abc import Callable
 from nightferry.manifest.plan import Item, Step
 from nightferry.manifest.records import Entry, Intent
 from nightferry.night.carry import in_copy
-from nightferry.night.commit import Batch, Pending, drive_failed, free_held, leave_out_refused
+from nightferry.night.commit import Batch, Pending, free_held, leave_out_refused
 from nightferry.night.context import UNLISTED, Night
-from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import join, split
 
@@ -93,10 +92,7 @@ def _names(night: Night, path: bytes) -> list[bytes]:
 
 
 def _flush(night: Night, batch: Batch) -> None:
-    try:
-        done = batch.commit()
-    except SyncFailed as error:
-        raise drive_failed(error) from error
+    done = batch.commit_or_fail()
     for each in done:
         if each.intent.stat is None:
             continue

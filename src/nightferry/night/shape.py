@@ -10,7 +10,6 @@ from nightferry.night.carry import in_copy, same_but_for_case
 from nightferry.night.commit import Batch, Pending, clear_the_way, drive_failed, free_held, leave_out_refused
 from nightferry.night.context import UNREADABLE, UNSETTLED, Night
 from nightferry.night.missing import ensure_folder
-from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Kind, Stat, Xattrs, read_xattrs
 from nightferry.tree.root import split
 
@@ -23,10 +22,7 @@ def shape(night: Night, *, held: bool) -> None:
     targets: list[bytes] = []  # where they move to
 
     def flush() -> None:
-        try:
-            done = batch.commit()
-        except SyncFailed as error:
-            raise drive_failed(error) from error
+        done = batch.commit_or_fail()
         for each in done:
             night.tally.folders_added += each.intent.action == "folder"
             night.tally.folders_moved += each.intent.action == "move"
@@ -154,10 +150,7 @@ def move_files(night: Night) -> None:
     batch = Batch(night)
 
     def flush() -> None:
-        try:
-            done = batch.commit()
-        except SyncFailed as error:
-            raise drive_failed(error) from error
+        done = batch.commit_or_fail()
         for each in done:
             if each.item is None or each.intent.stat is None:
                 continue

@@ -101,10 +101,6 @@ class Surveyor:
         retired, older = self._retired(entry)
         return Survey(path, entry, primary, secondary, retired, self._changed(entry, path), older)
 
-    def survey_retired(self, held: bytes) -> Place:
-        """Whether a damaged retired version is there; it is not read again: nothing else has its checksum."""
-        return self._place("retired", self._secondary, in_retired(held), None, None)
-
     def _changed(self, entry: Entry | None, path: bytes) -> bool:
         if entry is None:
             return False
