@@ -118,7 +118,7 @@ def read_rate(layout: Layout, drives: int, drive: DriveFigures, bus_bytes_per_s:
 
 
 def over_network(local: Range, network_bytes_per_s: float, *, writing: bool) -> Range:
-    """Reading ahead hides the drive behind the network. A small box receives and writes in turns, a large one overlaps."""
+    """Reading ahead hides the drive behind the network. A small box receives and writes in turns."""
     slow = serial(local.low, network_bytes_per_s) if writing else min(local.low, network_bytes_per_s)
     return Range(slow, min(local.high, network_bytes_per_s))
 
