@@ -2,8 +2,8 @@
 
 The slope is the median of the slopes between all pairs of nights (Theil 1950; Sen, "Estimates of the regression
 coefficient based on Kendall's tau", JASA 1968;63:1379-1389): one night on which a whole archive was added or an
-old one let go hardly bends it, unless it lies in the middle. Its bounds are Sen's: they assume no distribution, only nights that do not depend
-on each other, which real ones do a little.
+old one let go hardly bends it, unless it lies in the middle. Its bounds are Sen's: they assume no distribution, only
+nights that do not depend on each other, which real ones do a little.
 """
 
 from __future__ import annotations
