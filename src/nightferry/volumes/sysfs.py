@@ -121,10 +121,10 @@ def _disk(path: Path, root: Path) -> Disk:
         transport=_transport(path, above, usb),
         size_bytes=None if sectors is None else sectors * 512,  # in sectors of 512 bytes, whatever the drive's own
         rotational={0: False, 1: True}.get(_number(path / "queue" / "rotational")),  # type: ignore[arg-type]
-        model=_text(path / "device" / "model"),
+        model=read_value(path / "device" / "model"),
         link_mbit_per_s=_sata_speed(above, root),
         usb=usb,
-        backing_file=_text(path / "loop" / "backing_file"),
+        backing_file=read_value(path / "loop" / "backing_file"),
     )
 
 
@@ -146,17 +146,17 @@ def _transport(path: Path, above: list[Path], usb: tuple[UsbDevice, ...]) -> Tra
 
 
 def _usb_device(path: Path) -> UsbDevice:
-    attributes = _text(path / "bmAttributes")
-    control = _text(path / "power" / "control")
+    attributes = read_value(path / "bmAttributes")
+    control = read_value(path / "power" / "control")
     return UsbDevice(
         name=path.name,
-        speed_mbit_per_s=_leading_number(_text(path / "speed")),  # "1.5" of low speed is of no drive
-        version=_version(_text(path / "version")),
-        declared_ma=_leading_number(_text(path / "bMaxPower")),
+        speed_mbit_per_s=_leading_number(read_value(path / "speed")),  # "1.5" of low speed is of no drive
+        version=_version(read_value(path / "version")),
+        declared_ma=_leading_number(read_value(path / "bMaxPower")),
         self_powered=_bit(attributes, _SELF_POWERED),
         may_sleep=None if control is None else control == "auto",
-        product=_text(path / "product"),
-        is_hub=_text(path / "bDeviceClass") == "09",  # usb.org, defined class codes
+        product=read_value(path / "product"),
+        is_hub=read_value(path / "bDeviceClass") == "09",  # usb.org, defined class codes
     )
 
 
@@ -164,7 +164,7 @@ def _sata_speed(above: list[Path], root: Path) -> int | None:
     """The "6.0 Gbps" of the port that the drive hangs on (sysfs-ata)."""
     for each in above:
         if found := _ATA.match(each.name):
-            said = _text(root / "class" / "ata_link" / f"link{found[1]}" / "sata_spd")
+            said = read_value(root / "class" / "ata_link" / f"link{found[1]}" / "sata_spd")
             match = re.match(r"(\d+(?:\.\d+)?) Gbps", said or "")
             return None if match is None else round(float(match[1]) * 1000)
     return None
@@ -176,7 +176,7 @@ def network_speed_mbit_per_s(root: Path = SYSFS) -> dict[str, int | None]:
     folder = root / "class" / "net"
     for path in sorted(folder.iterdir()) if folder.is_dir() else []:
         is_wired = (path / "device").exists() and not (path / "wireless").exists()
-        if is_wired and _text(path / "operstate") == "up":
+        if is_wired and read_value(path / "operstate") == "up":
             speed = _number(path / "speed")
             found[path.name] = speed if speed is not None and speed > 0 else None  # -1: the driver does not know
     return found
@@ -197,7 +197,7 @@ def under_voltage(root: Path = SYSFS) -> bool | None:
 # --- single values
 
 
-def _text(path: Path) -> str | None:
+def read_value(path: Path) -> str | None:
     """A value, without the newline; None where there is none or it cannot be read. Never raises."""
     try:
         fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
@@ -212,7 +212,7 @@ def _text(path: Path) -> str | None:
 
 
 def _number(path: Path) -> int | None:
-    text = _text(path)
+    text = read_value(path)
     try:
         return None if text is None else int(text)
     except ValueError:
