@@ -1,0 +1,59 @@
+"""Which nights' states can still be had whole, and of which something was let go since."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import NamedTuple
+
+from nightferry.manifest.manifest import Manifest
+
+
+class NightState(NamedTuple):
+    """One run, and what became since of the state that it left."""
+
+    number: int
+    started_s: float  # Unix time
+    ended_s: float | None  # None: under way, or cut off
+    outcome: str | None  # complete, partial, held, interrupted, failed; None as above
+    lost_files: int  # files of that state whose content stands nowhere on the secondary any more
+
+    @property
+    def is_whole(self) -> bool:
+        return self.lost_files == 0
+
+
+# Versions of files whose content is with no version of their row that is kept. What moved, or changed in its metadata
+# alone, has its content with a later version. Symlinks and folders are in the manifest whole.
+_LOST = (
+    "past AS gone WHERE kind = 2 AND entry <> 0 AND since < until"
+    " AND NOT EXISTS (SELECT 1 FROM entry WHERE entry.id = gone.entry AND entry.kind = 2"
+    "  AND entry.algorithm IS gone.algorithm AND entry.digest IS gone.digest)"
+    " AND NOT EXISTS (SELECT 1 FROM past AS kept WHERE kept.entry = gone.entry AND kept.held IS NOT NULL"
+    "  AND kept.reason <> 'decayed' AND kept.kind = 2"
+    "  AND kept.algorithm IS gone.algorithm AND kept.digest IS gone.digest)"
+)
+
+
+def nights(manifest: Manifest) -> list[NightState]:
+    """All runs by their number. Reads the past once; memory grows with the number of runs only.
+
+    What is known to be damaged and not yet mended is not counted here: the damage register has it.
+    """
+    begins: Counter[int] = Counter()
+    ends: Counter[int] = Counter()
+    one = manifest.database.connection.execute
+    for since, until, count in one(f"SELECT since, until, count(*) FROM {_LOST} GROUP BY since, until"):
+        begins[since] += count
+        ends[until] += count
+    found = []
+    lost = 0
+    edges = sorted(begins.keys() | ends.keys())
+    at = 0
+    for number, started_s, ended_s, outcome in one(
+        "SELECT number, started_s, ended_s, outcome FROM run ORDER BY number"
+    ):
+        while at < len(edges) and edges[at] <= number:
+            lost += begins[edges[at]] - ends[edges[at]]
+            at += 1
+        found.append(NightState(number, started_s, ended_s, outcome, lost))
+    return found
