@@ -1,0 +1,95 @@
+"""Where the right content of a file can be taken from: the copy, retired versions, the primary."""
+
+from __future__ import annotations
+
+import re
+import stat as stat_module
+from collections.abc import Iterator
+
+from nightferry.manifest.manifest import Manifest
+from nightferry.manifest.records import Intent
+from nightferry.night.carry import in_copy, in_retired
+from nightferry.night.context import RETIRED
+from nightferry.recovery.origin import Origin, Piece, Place
+from nightferry.recovery.selection import is_at_or_below
+from nightferry.tree.root import Root, join
+
+_STAMP = re.compile(rb"(\d{6,9})-\d{4}-\d\d-\d\dT\d{6}Z(~\d+)?")
+# Each reads all rows of the manifest.
+_SEARCHES_LIMIT = 100
+# Nights after the newest that the manifest knows of, in whose folders below retired/ is looked.
+_LATER_LIMIT = 100
+
+
+class Picker:
+    """Places in the order in which they are worth trying: each is checked when it is read, so a wrong guess costs time.
+
+    Args:
+        manifest: of the pair, where there is one.
+        primary: the pair's primary, read-only, where it is there.
+    """
+
+    def __init__(self, origin: Origin, secondary: Root, manifest: Manifest | None, primary: Root | None) -> None:
+        self._origin, self._secondary, self._primary = origin, secondary, primary
+        self._searches = 0
+        self._begun: list[Intent] = [] if manifest is None else [intent for _, intent in manifest.journal.read()]
+        last = None if manifest is None else manifest.runs.last()
+        self._later = self._later_runs(0 if last is None else last.number) if manifest is not None else []
+
+    @property
+    def has_unfinished(self) -> bool:
+        """Whether a night was cut off, so that names on the secondary may have moved since the records say."""
+        return bool(self._begun or self._later)
+
+    def places(self, piece: Piece) -> Iterator[Place]:
+        """Every place that may have the file, each once."""
+        told: set[tuple[str, bytes]] = set()
+        for place in self._all(piece):
+            if (place.what, place.path) not in told and self._may_be(place, piece):
+                told.add((place.what, place.path))
+                yield place
+
+    def suspects(self, piece: Piece) -> list[Place]:
+        """Places that are known to be bad, where something stands."""
+        return [place for place in self._origin.suspects(piece) if self._may_be(place, piece)]
+
+    def _all(self, piece: Piece) -> Iterator[Place]:
+        for place in self._origin.places(piece):
+            yield place
+            if place.what == "copy":
+                yield from self._unfinished(place.path[len(in_copy(b"")) + 1 :])
+        if self._primary is not None:
+            yield Place(self._primary, piece.path, "primary", "the primary")
+        if self._searches < _SEARCHES_LIMIT:
+            self._searches += 1
+            yield from self._origin.elsewhere(piece)
+
+    def _unfinished(self, path: bytes) -> Iterator[Place]:
+        """Where a night that was cut off may have put what the records have in ``copy/``."""
+        for intent in self._begun:
+            if intent.action == "move" and intent.source is not None and is_at_or_below(path, intent.source):
+                moved = intent.path + path[len(intent.source) :]
+                yield Place(self._secondary, in_copy(moved), "copy", "the copy, which was moved last night")
+            elif intent.held is not None and is_at_or_below(path, intent.path):
+                held = intent.held + path[len(intent.path) :]
+                yield Place(self._secondary, in_retired(held), "retired", "the version retired last night")
+        for run in self._later:
+            yield Place(self._secondary, in_retired(join(run, path)), "retired", "a version retired since")
+
+    def _later_runs(self, last: int) -> list[bytes]:
+        try:
+            names = self._secondary.names(RETIRED)
+        except OSError:
+            return []
+        later = sorted(name for name in names if (stamp := _STAMP.fullmatch(name)) and int(stamp[1]) > last)
+        return later[:_LATER_LIMIT]
+
+    def _may_be(self, place: Place, piece: Piece) -> bool:
+        """Whether something of that size stands there; what cannot be looked at is tried, and then says why."""
+        try:
+            found = place.root.stat_or_none(place.path)
+        except OSError:
+            return True
+        if found is None or not stat_module.S_ISREG(found.st_mode):
+            return False
+        return place.what != "primary" or found.st_size == piece.stat.size_bytes

@@ -1,0 +1,139 @@
+"""One call of `restore`: from where, what of it, as of when, and into which folder."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from nightferry.errors import Failed, WrongUse
+from nightferry.manifest.asof import AsOf
+from nightferry.manifest.nights import nights
+from nightferry.manifest.records import ROOT_ID
+from nightferry.night.context import Clock, Progress
+from nightferry.planning.as_of import resolve
+from nightferry.recovery.keep_off import Guarded, check_target
+from nightferry.recovery.origin import Origin, Plain, Recorded
+from nightferry.recovery.pick import Picker
+from nightferry.recovery.restore_opening import Source
+from nightferry.recovery.restore_result import RestoreResult
+from nightferry.recovery.restoring import How, Meter, Restorer
+from nightferry.recovery.selection import Selection, clean, is_pattern
+from nightferry.recovery.target import open_target
+from nightferry.tree.content import Buffers
+from nightferry.tree.effects import Effects
+from nightferry.units import show_name
+
+# Patterns are matched before anything is written, so that a wrong one says so at once.
+NOTHING_MATCHES = "Nothing that was copied as of then matches"
+
+
+@dataclass(frozen=True)
+class Request:
+    """``given``: paths and patterns, as a person gave them; everything where there is none.
+
+    ``as_of``: a night, as a person named it; None for the newest. ``guarded``: where not to write.
+    """
+
+    into: Path
+    given: Sequence[bytes] = ()
+    as_of: str | None = None
+    how: How = field(default_factory=How)
+    guarded: Sequence[Guarded] = ()
+
+
+def restore(
+    source: Source,
+    request: Request,
+    progress: Progress,
+    effects: Effects,
+    clock: Clock,
+    should_stop: Callable[[], bool],
+) -> RestoreResult:
+    """Restores into the folder of the request.
+
+    Raises ``WrongUse`` (what is asked for is not there, or the target cannot be one), ``Busy`` and ``Failed``.
+    """
+    began_s = clock.monotonic_s()
+    result = RestoreResult(source.pair, request.into, notes=source.notes)
+    check_target(request.into, request.guarded, effects)
+    with ExitStack() as stack:
+        origin = _origin(source, request, result, effects, clock, stack)
+        selection = _selection(source, origin, request)
+        picker = Picker(origin, source.secondary, source.manifest, source.primary)
+        if picker.has_unfinished:
+            source.notes.append(
+                "A night was cut off on this pair: what it had begun to move is looked for where it may stand."
+            )
+        buffers, more_buffers = Buffers(), Buffers()
+        stack.callback(buffers.close)
+        stack.callback(more_buffers.close)
+        meter = Meter(progress)
+        target, _ = stack.enter_context(
+            open_target(request.into, effects, buffers, should_stop=should_stop, progress=meter.advance)
+        )
+        restorer = Restorer(
+            origin, picker, target, selection, request.how, result, effects, more_buffers, meter, clock, should_stop
+        )
+        stack.callback(restorer.close)
+        try:
+            restorer.check_room()
+            restorer.run()
+        except sqlite3.Error as error:
+            raise Failed(
+                f"The manifest cannot be read ({error}): see whether the disk it is on is sound, or restore with"
+                " --secondary from the drive's own records; what was restored so far is whole."
+            ) from error
+    result.seconds = clock.monotonic_s() - began_s
+    return result
+
+
+def _origin(
+    source: Source, request: Request, result: RestoreResult, effects: Effects, clock: Clock, stack: ExitStack
+) -> Origin:
+    manifest = source.manifest
+    if manifest is None:
+        assert source.alone is not None
+        if request.as_of is not None:
+            raise WrongUse(
+                "There is no sound manifest on the secondary, so only what stands in copy/ can be restored, as it was"
+                " copied last: leave --as-of out."
+            )
+        source.notes.append(
+            "No sound manifest is left: files are restored from copy/ by their checksum lists, with the metadata that"
+            " the copy itself has. Older versions stand in retired/ on the secondary."
+        )
+        plain = Plain(source.alone, effects)
+        stack.callback(plain.close)
+        return plain
+    last = manifest.runs.last()
+    if last is None or manifest.entries.by_id(ROOT_ID) is None:
+        raise WrongUse(f'No night has run over "{source.pair}" yet, so there is nothing to restore.')
+    number = last.number
+    if request.as_of is not None:
+        number = resolve(request.as_of, nights(manifest), pair=source.pair, now_s=clock.now_s()).number
+    result.night, result.newest = number, number == last.number
+    run = manifest.runs.by_number(number)
+    result.night_s = None if run is None else run.started_s
+    return Recorded(manifest, AsOf(manifest, number), source.secondary)
+
+
+def _selection(source: Source, origin: Origin, request: Request) -> Selection:
+    exact: list[bytes] = []
+    patterns: list[bytes] = []
+    for given in request.given:
+        path = clean(given, source.tops)
+        if origin.find(path) is not None:
+            exact.append(path)
+        elif not is_pattern(path):
+            raise WrongUse(
+                f'Nothing that was copied as of then has the path "{show_name(path)}": give it as it stands below the'
+                " top of the primary. `nightferry history` shows when it was there."
+            )
+        elif next(origin.pieces(Selection(patterns=[path])), None) is None:
+            raise WrongUse(f"{NOTHING_MATCHES} {show_name(path)}: patterns are those of `exclude` (see gitignore(5)).")
+        else:
+            patterns.append(path)
+    return Selection(exact, patterns)

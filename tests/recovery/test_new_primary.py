@@ -1,0 +1,236 @@
+"""A new, empty primary: filled from the copy, and a pair with it again for which the next night has nothing to do."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from harness import CARD, Pair
+from restore_world import STAGING, unlike
+from world import KYRIE, World, sha256
+
+from drives import MIB, Drive, DriveFactory, run
+from effects_faults import CountingEffects, KillingEffects, in_child
+from nightferry.errors import WrongDrive
+from nightferry.night.context import Stop, Unwatched
+from nightferry.recovery.new_primary import NewPrimary, fill_new_primary
+from nightferry.recovery.restore_result import RestoreResult
+from nightferry.tree.effects import Effects
+from trees import tree_with_everything
+
+
+def filled(
+    pair: Pair,
+    *,
+    bad: bool = False,
+    agree: bool = True,
+    effects: Effects | None = None,
+    seen: list[NewPrimary] | None = None,
+) -> RestoreResult | None:
+    def confirm(proposal: NewPrimary) -> bool:
+        if seen is not None:
+            seen.append(proposal)
+        return agree
+
+    return fill_new_primary(
+        pair.settings, pair.state_dir, confirm, Unwatched(), effects or Effects(), pair.clock, Stop(pair.clock), bad=bad
+    )
+
+
+def swap(world: World, new: Drive) -> None:
+    """The primary is gone, and a new drive is mounted where it was."""
+    world.drives[0].unmount()
+    place = world.pair.primary
+    new.unmount()
+    new.root = place
+    new.mount()
+
+
+def test_a_new_primary_is_a_pair_again_and_the_night_has_nothing_to_do(drives: DriveFactory, tmp_path: Path) -> None:
+    world = World.on_drives(drives, tmp_path)
+    pair = world.pair
+    specials = tree_with_everything(pair.primary)
+    for path in specials:
+        os.unlink(os.fsencode(pair.primary) + b"/" + path)
+    pair.run_well()
+    run("cp", "-a", pair.primary, tmp_path / "as it was")
+    root_before = os.stat(pair.primary)
+    swap(world, drives("ext4", 96 * MIB))
+    with pytest.raises(WrongDrive):
+        pair.run()
+    seen: list[NewPrimary] = []
+    result = filled(pair, seen=seen)
+    assert (seen[0].action, seen[0].state, seen[0].primary.names) == ("fill", "none", 0)
+    assert result is not None
+    assert (result.exit_code, result.is_primary) == (0, True)
+    assert unlike(tmp_path / "as it was", pair.primary) == []
+    assert os.stat(pair.primary).st_mtime_ns == root_before.st_mtime_ns
+    before = run("find", pair.copy, "-printf", r"%p %i %T@ %C@\0")
+    pair.run_quiet()  # nothing read, nothing written
+    assert run("find", pair.copy, "-printf", r"%p %i %T@ %C@\0") == before
+    pair.write(KYRIE, b"sung again")
+    night = pair.run_well()
+    assert (night.tally.changed, night.tally.added, night.tally.read_bytes) == (1, 0, 10)
+
+
+def test_box_and_primary_gone_one_command_brings_both_back(drives: DriveFactory, tmp_path: Path) -> None:
+    world = World.on_drives(drives, tmp_path)
+    pair = world.pair
+    pair.write(KYRIE, b"kyrie " * 10_000)
+    pair.write("old.wav", b"old")
+    pair.run_well()
+    (pair.primary / "old.wav").unlink()
+    pair.run_well()
+    run("cp", "-a", pair.primary, tmp_path / "as it was")
+    swap(world, drives("xfs", 320 * MIB))
+    run("rm", "-r", pair.state_dir)
+    seen: list[NewPrimary] = []
+    result = filled(pair, seen=seen)
+    assert (seen[0].action, seen[0].state) == ("fill", "adopt")
+    assert result is not None and result.is_primary
+    assert unlike(tmp_path / "as it was", pair.primary) == []
+    pair.run_quiet()
+    assert set(pair.held()) == {b"old.wav"}, "the history came along"
+
+
+def test_without_a_word_nothing_is_written(drives: DriveFactory, tmp_path: Path) -> None:
+    world = World.on_drives(drives, tmp_path)
+    world.pair.write(KYRIE, b"kyrie")
+    world.pair.run_well()
+    swap(world, drives("ext4", 32 * MIB))
+    before = run("find", world.pair.primary, world.pair.secondary, "-printf", r"%p %i %T@ %C@\0")
+    assert filled(world.pair, agree=False) is None
+    assert run("find", world.pair.primary, world.pair.secondary, "-printf", r"%p %i %T@ %C@\0") == before
+
+
+def test_only_an_empty_drive_is_filled(drives: DriveFactory, tmp_path: Path) -> None:
+    world = World.on_drives(drives, tmp_path)
+    pair = world.pair
+    pair.write(KYRIE, b"kyrie")
+    pair.run_well()
+    result = filled(pair)
+    assert result is not None
+    assert (result.is_primary, result.written.files) == (True, 0), "it is the pair's primary already"
+    new = drives("ext4", 32 * MIB)
+    (new.root / "somebody's.wav").write_text("x")
+    swap(world, new)
+    with pytest.raises(WrongDrive, match="not empty"):
+        filled(pair)
+    assert not (pair.primary / CARD).exists()
+    assert not (pair.primary / STAGING).exists()
+    new.unmount()
+    with pytest.raises(WrongDrive, match="mounted"):
+        filled(pair)
+
+
+def test_the_old_primary_is_a_foreign_drive_afterwards(drives: DriveFactory, tmp_path: Path) -> None:
+    world = World.on_drives(drives, tmp_path)
+    pair = world.pair
+    pair.write(KYRIE, b"kyrie")
+    pair.run_well()
+    new = drives("ext4", 32 * MIB)
+    swap(world, new)
+    filled(pair)
+    pair.write("sung since.wav", b"new")
+    pair.run_well()
+    new.unmount()
+    world.drives[0].mount()
+    with pytest.raises(WrongDrive, match="names another primary"):
+        pair.run()
+    with pytest.raises(WrongDrive, match="was the primary of the pair"):
+        filled(pair)
+    assert not (pair.primary / "sung since.wav").exists()
+
+
+def test_what_could_not_be_restored_keeps_it_from_becoming_the_primary(drives: DriveFactory, tmp_path: Path) -> None:
+    world = World.on_drives(drives, tmp_path)
+    pair = world.pair
+    pair.write(KYRIE, b"kyrie " * 10_000)
+    pair.write("programme.txt", b"x")
+    pair.run_well()
+    swap(world, drives("ext4", 32 * MIB))
+    world.rot(1, pair.copy / KYRIE, 30_000)
+    result = filled(pair)
+    assert result is not None
+    assert (result.is_primary, result.exit_code, result.bad.count) == (False, 1, 1)
+    with pytest.raises(WrongDrive):
+        pair.run()
+    result = filled(pair, bad=True)
+    assert result is not None
+    assert (result.is_primary, result.exit_code, result.damaged.count) == (True, 1, 1)
+    night = pair.run_well()
+    assert (night.tally.added, night.tally.removed) == (1, 1)
+    assert (pair.copy / f"{KYRIE}.damaged").exists()
+
+
+def test_a_night_that_was_cut_off_is_finished_first(drives: DriveFactory, tmp_path: Path) -> None:
+    world = World.on_drives(drives, tmp_path)
+    pair = world.pair
+    pair.write(KYRIE, b"kyrie " * 1000)
+    pair.write("programme.txt", "first")
+    pair.run_well()
+    pair.write("programme.txt", "second edition")
+    pair.write("new.wav", b"new " * 1000)
+    counting = CountingEffects()
+    assert in_child(lambda: _count_into(pair, counting, tmp_path / "count"))
+    number = int((tmp_path / "count").read_text())
+    assert number > 10
+    pair.write("programme.txt", "third edition, longer")
+    assert not in_child(lambda: pair.run(effects=KillingEffects(number // 2)))
+    swap(world, drives("ext4", 32 * MIB))
+    result = filled(pair)
+    assert result is not None
+    assert (result.exit_code, result.is_primary) == (0, True)
+    pair.run_quiet()
+    assert (pair.primary / "programme.txt").read_text() in ("second edition", "third edition, longer")
+    assert sha256(pair.primary / KYRIE) == sha256(pair.copy / KYRIE)
+
+
+def _count_into(pair: Pair, counting: CountingEffects, file: Path) -> None:
+    pair.run(effects=counting)
+    file.write_text(str(counting.count))
+
+
+def test_a_second_pair_of_the_same_primary_joins_it(drives: DriveFactory, tmp_path: Path) -> None:
+    world = World.on_drives(drives, tmp_path)
+    pair = world.pair
+    pair.write(KYRIE, b"kyrie " * 1000)
+    other = Pair(world.drives[0], drives("ext4", 64 * MIB), tmp_path / "state", name="away")
+    pair.run_well()
+    other.run_well()
+    swap(world, drives("ext4", 32 * MIB))
+    filled(pair)
+    seen: list[NewPrimary] = []
+    result = filled(other, seen=seen)
+    assert seen[0].action == "join"
+    assert result is not None and result.is_primary
+    night = other.run_well()
+    assert (night.tally.added, night.tally.changed, night.tally.removed) == (0, 0, 0)
+    other.run_quiet()
+    pair.run_quiet()
+
+
+@pytest.mark.parametrize("after", [False, True])
+def test_rule_E_killed_at_any_effect_the_same_command_goes_on(tmp_path: Path, after: bool) -> None:
+    """Some effects; all with EVERY_EFFECT=1. Each time with another new primary."""
+    pair = Pair(tmp_path / "primary", tmp_path / "secondary", tmp_path / "state")
+    pair.write(KYRIE, b"kyrie " * 1000)
+    os.link(pair.primary / KYRIE, pair.primary / "kyrie again.wav")
+    pair.write("programme.txt", "Kyrie\n")
+    pair.run_well()
+    pair.primary.rename(tmp_path / "old primary")
+    pair.primary.mkdir()
+    counting = CountingEffects()
+    filled(pair, effects=counting)
+    assert counting.count > 100
+    for number in range(1, counting.count + 1, 1 if os.environ.get("EVERY_EFFECT") else 19):
+        run("rm", "-r", pair.primary)  # another new drive
+        pair.primary.mkdir()
+        in_child(lambda number=number: filled(pair, effects=KillingEffects(number, after=after)))
+        assert not (pair.primary / KYRIE).exists() or sha256(pair.primary / KYRIE) == sha256(pair.copy / KYRIE)
+        result = filled(pair)
+        assert result is not None
+        assert (result.is_primary, result.exit_code) == (True, 0), number
+        assert unlike(tmp_path / "old primary", pair.primary) == []
+        pair.run_quiet()
