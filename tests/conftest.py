@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections import Counter
 from collections.abc import Generator, Iterator
 from pathlib import Path
 
@@ -11,7 +12,10 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from counts import take_counts
 from drives import DriveFactory, missing_privileges
+
+_CASES = "cases of "
 
 
 @pytest.fixture
@@ -33,4 +37,20 @@ def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.Tes
     if report.skipped and not hasattr(report, "wasxfail") and os.environ.get("NOTHING_MAY_SKIP"):
         report.outcome = "failed"
         report.longrepr = f"skipped where nothing may skip: {report.longrepr}"
+    # Travels with the report, also from the process of a worker.
+    report.user_properties += [(_CASES + what, cases) for what, cases in take_counts().items()]
     return report
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """How many faults were made, of each kind."""
+    cases: Counter[str] = Counter()
+    for reports in terminalreporter.stats.values():
+        for report in reports:
+            for name, value in getattr(report, "user_properties", ()):
+                if name.startswith(_CASES):
+                    cases[name.removeprefix(_CASES)] += value
+    if cases:
+        terminalreporter.section("what was made to fail")
+        for what, count in sorted(cases.items()):
+            terminalreporter.line(f"{count:8,}  {what}")

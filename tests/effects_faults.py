@@ -18,10 +18,14 @@ from typing import NamedTuple
 from nightferry.tree.effects import Effects
 
 CHANGES = (
-    "open", "mkdir", "rmdir", "unlink", "rename", "exchange", "link", "symlink", "write", "pwrite", "ftruncate",
+    "open", "mkdir", "rmdir", "unlink", "rename", "rename_new", "exchange", "link", "symlink", "write", "pwrite",
+    "ftruncate",
     "chmod", "chown", "utime", "setxattr", "removexattr", "fsync", "syncfs", "commit",
 )  # fmt: skip
-READS = ("stat", "fstat", "fstatvfs", "scandir", "readlink", "readv", "preadv", "lseek", "listxattr", "getxattr")
+READS = (
+    "open_inside", "stat", "fstat", "fstatvfs", "scandir", "readlink", "readv", "preadv", "lseek", "listxattr",
+    "getxattr",
+)  # fmt: skip
 KILLED = 137  # as a shell reports SIGKILL
 _RAISED = 99
 
@@ -190,7 +194,7 @@ class PowerCutEffects(KillingEffects):
         args, kwargs = what.args, what.kwargs
         if what.name in _METADATA:
             return self._metadata(args[0], kwargs.get("dir_fd"))
-        if what.name in ("rename", "link", "exchange"):
+        if what.name in ("rename", "rename_new", "link", "exchange"):
             src = _path(kwargs["src_dir_fd"]) + b"/" + args[0]
             dst = _path(kwargs["dst_dir_fd"]) + b"/" + args[1]
         else:
@@ -216,7 +220,7 @@ class PowerCutEffects(KillingEffects):
         return lambda: (os.rename(dst, src), os.rename(grave, dst))
 
     def _names(self, name: str, src: bytes, dst: bytes) -> Callable[[], None]:
-        if name == "rename":
+        if name in ("rename", "rename_new"):
             return self._renamed(src, dst)
         if name == "unlink":
             grave = self._bury(dst)
@@ -282,7 +286,7 @@ class PowerCutEffects(KillingEffects):
 
 
 _METADATA = frozenset({"chmod", "chown", "utime", "setxattr", "removexattr"})
-_UNDOABLE = _METADATA | {"open", "mkdir", "rmdir", "unlink", "rename", "exchange", "link", "symlink"}
+_UNDOABLE = _METADATA | {"open", "mkdir", "rmdir", "unlink", "rename", "rename_new", "exchange", "link", "symlink"}
 
 
 def _path(fd: int) -> bytes:

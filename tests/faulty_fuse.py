@@ -4,7 +4,8 @@
         drive.fail_reading("a.wav", 4096, 8192)     # EIO on that range of bytes
         drive.fail("concert", "readdir")            # EIO on listing that folder
         drive.delay("b.wav", "read", seconds=2)     # slow, or hanging until the fault is lifted
-        drive.heal()
+        drive.meet("c.wav", "read", mine, theirs)   # waits for another drive that is asked at the same time
+    drive.heal()
 
 Served by a process of its own, so that a hang there is no hang here. Faults travel in a file that it reads anew before
 each operation. Needs /dev/fuse, root, and libfuse 3 (Debian: libfuse3-3, with fuse3).
@@ -39,6 +40,21 @@ class FaultyDrive:
         self.behind.mkdir(parents=True, exist_ok=True)
         self.root.mkdir(parents=True, exist_ok=True)
         self._write()
+        return self._serve()
+
+    def die(self) -> None:
+        """The program that serves it is killed: from now on every call answers ENOTCONN."""
+        assert self._server is not None
+        self._server.kill()
+        self._server.wait()
+        self._server = None
+
+    def come_back(self) -> None:
+        """Mounted again after ``die``."""
+        subprocess.run(["umount", "--lazy", self.root], check=True, timeout=60)
+        self._serve()
+
+    def _serve(self) -> FaultyDrive:
         log = self.root.with_name(self.root.name + ".log")
         with log.open("wb") as output:
             self._server = subprocess.Popen(
@@ -59,7 +75,7 @@ class FaultyDrive:
     def close(self) -> None:
         """Lifts all faults, unmounts, and ends the process that served it."""
         self.heal()
-        if os.path.ismount(self.root):
+        if self._server is None or os.path.ismount(self.root):
             subprocess.run(["umount", "--lazy", self.root], check=False, timeout=60)
         if self._server is not None:
             try:
@@ -86,6 +102,13 @@ class FaultyDrive:
     def delay(self, path: str, operation: str, seconds: float | None) -> None:
         """Each such operation takes so much longer; None: until the fault is lifted."""
         self._add(path=path, operation=operation, seconds=seconds)
+
+    def meet(self, path: str, operation: str, here: Path, there: Path, limit_s: float = 60.0) -> None:
+        """Each such operation first makes the file ``here``, then waits until ``there`` is made; EIO where it never is.
+
+        With two drives whose ``here`` is the other's ``there``, each goes on only while the other is asked too.
+        """
+        self._add(path=path, operation=operation, here=str(here), there=str(there), limit_s=limit_s)
 
     def heal(self) -> None:
         self._faults.clear()
@@ -132,6 +155,13 @@ def serve(behind: str, root: str, plan: str) -> None:
                             continue
                         if offset + size <= fault["start"] or (fault["end"] is not None and offset >= fault["end"]):
                             continue
+                    if "here" in fault:
+                        open(fault["here"], "w").close()
+                        if not os.path.exists(fault["there"]):
+                            if waited_s >= fault["limit_s"]:
+                                raise fuse.FuseOSError(errno.EIO)
+                            waiting = True
+                        continue
                     if "errno" in fault:
                         raise fuse.FuseOSError(fault["errno"])
                     waiting = waiting or fault["seconds"] is None or waited_s < fault["seconds"]

@@ -3,6 +3,8 @@
 Every message is one sentence for a person: what was found, where, and what to do.
 """
 
+from __future__ import annotations
+
 
 class NightferryError(Exception):
     """Anything that ends a command; shown as one sentence, never as a traceback."""
@@ -14,6 +16,20 @@ class WrongUse(NightferryError):
     """The command line or the configuration is wrong."""
 
     exit_code = 2
+
+
+class NotAPair(WrongUse):
+    """This machine has no state of a pair: it was never made one, or the state went with a system disk."""
+
+    def __init__(self, pair: str) -> None:
+        super().__init__(
+            f'"{pair}" is not a pair yet on this machine: `nightferry pair {pair}` makes the drives a pair, or takes'
+            " the pair over from its secondary."
+        )
+        self.pair = pair
+
+    def __reduce__(self) -> tuple[type[NotAPair], tuple[str]]:
+        return type(self), (self.pair,)
 
 
 class WrongDrive(NightferryError):
@@ -28,6 +44,20 @@ class AbsentDrive(WrongDrive):
     def __init__(self, message: str, role: str) -> None:
         super().__init__(message)
         self.role = role
+
+    def __reduce__(self) -> tuple[type[AbsentDrive], tuple[str, str]]:
+        return type(self), (str(self), self.role)
+
+
+class HungDrive(WrongDrive):
+    """A drive does not answer. ``is_stuck``: the process that asked it could not be ended and keeps its locks."""
+
+    def __init__(self, message: str, is_stuck: bool) -> None:
+        super().__init__(message)
+        self.is_stuck = is_stuck
+
+    def __reduce__(self) -> tuple[type[HungDrive], tuple[str, bool]]:
+        return type(self), (str(self), self.is_stuck)
 
 
 class Failed(NightferryError):

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+import nightferry.tree.effects as effects_module
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import FOLDERS_OPEN_LIMIT, OtherMountError, Root, join, split
 
@@ -87,6 +88,41 @@ def test_rule_I_other_file_systems_are_not_entered(root: Root, tmp_path: Path) -
             root.names(b"mounted")
     finally:
         subprocess.run(["umount", str(point)], check=True)
+
+
+@pytest.mark.parametrize("in_kernel", [True, False], ids=["openat2", "fdinfo"])
+def test_rule_I_a_bind_mount_of_the_same_file_system_is_not_entered(
+    root: Root, tmp_path: Path, outside: Path, monkeypatch: pytest.MonkeyPatch, in_kernel: bool
+) -> None:
+    """Its device number is that of the drive: only the mount tells."""
+    if os.geteuid() != 0:
+        pytest.skip("mounting needs root")
+    if in_kernel:
+        assert effects_module._HAS_OPENAT2
+    monkeypatch.setattr(effects_module, "_HAS_OPENAT2", in_kernel)
+    folder, file = tmp_path / "inside/bound", tmp_path / "inside/bound.wav"
+    folder.mkdir()
+    file.touch()
+    assert folder.stat().st_dev == outside.stat().st_dev
+    for source, target in ((outside, folder), (outside / "secret", file)):
+        subprocess.run(["mount", "--bind", str(source), str(target)], check=True)
+    try:
+        attempts = (
+            lambda: root.names(b"bound"),
+            lambda: root.open_to_read(b"bound/secret"),
+            lambda: root.open_to_read(b"bound.wav"),
+            lambda: root.create(b"bound/new"),
+            lambda: root.unlink(b"bound/secret"),
+        )
+        for attempt in attempts:
+            with pytest.raises(OtherMountError, match="something else is mounted there"):
+                attempt()
+        assert os.listdir(outside) == ["secret"]
+    finally:
+        for target in (folder, file):
+            subprocess.run(["umount", str(target)], check=True)
+    assert root.names(b"bound") == []
+    os.close(root.open_to_read(b"bound.wav"))
 
 
 def test_rule_H_paths_beyond_the_kernel_s_limit(root: Root) -> None:

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import errno
+import fcntl
 import json
 import os
 import signal
@@ -14,7 +16,8 @@ from pathlib import Path
 import pytest
 
 from nightferry.errors import Busy, Failed
-from nightferry.volumes.lock import PairLock, lock_descriptor
+from nightferry.tree.effects import Effects
+from nightferry.volumes.lock import PairLock, lock_descriptor, lock_drive
 
 HOLDER = """
 import sys, time
@@ -122,6 +125,83 @@ def test_a_lock_that_cannot_be_opened(tmp_path: Path) -> None:
     (tmp_path / "target").touch()
     (tmp_path / "lock").symlink_to("target")
     with pytest.raises(Failed, match="cannot be opened"), PairLock(tmp_path / "lock", "x"):
+        pass
+
+
+@pytest.fixture
+def drive(tmp_path: Path) -> Iterator[int]:
+    (tmp_path / ".nightferry-volume.toml").write_text("a card\n")
+    fd = os.open(tmp_path, os.O_RDONLY)
+    yield fd
+    os.close(fd)
+
+
+_THERE = "the drive at /srv/recordings-second"
+# What the servers of NFS and CIFS do with a lock of a client: fcntl(2) on the file, without the folder's flock(2).
+_SERVER = """
+import fcntl, os, sys
+fd = os.open(sys.argv[1], os.O_RDWR)
+try:
+    fcntl.lockf(fd, fcntl.LOCK_EX | fcntl.LOCK_NB, 1, 1 << 30)
+except OSError:
+    sys.exit(5)
+print("locked", flush=True)
+sys.stdin.read()
+"""
+
+
+def test_a_drive_is_locked_for_every_state_directory_and_let_go(drive: int, tmp_path: Path) -> None:
+    other = os.open(tmp_path, os.O_RDONLY)
+    try:
+        with (
+            lock_drive(drive, Effects(), _THERE),
+            pytest.raises(Busy, match="is using the drive at /srv/recordings-second"),
+            lock_drive(other, Effects(), _THERE),
+        ):
+            pass
+        fcntl.flock(drive, fcntl.LOCK_UN)
+        with lock_drive(other, Effects(), _THERE):
+            pass
+    finally:
+        os.close(other)
+
+
+def test_a_drive_is_locked_for_who_has_it_mounted_over_the_network(drive: int, tmp_path: Path) -> None:
+    command = [sys.executable, "-c", _SERVER, tmp_path / ".nightferry-volume.toml"]
+    with lock_drive(drive, Effects(), _THERE):
+        assert subprocess.run(command, stdin=subprocess.DEVNULL, check=False).returncode == 5
+        assert (tmp_path / ".nightferry-volume.toml").read_text() == "a card\n"  # reading is nobody's to forbid
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as box:
+        assert box.stdout is not None and box.stdin is not None
+        assert box.stdout.readline() == b"locked\n"
+        with pytest.raises(Busy, match="another box"), lock_drive(drive, Effects(), _THERE):
+            pass
+        box.stdin.close()
+        box.wait(30)
+    with lock_drive(drive, Effects(), _THERE):
+        pass
+
+
+def test_a_drive_without_a_card_is_locked_by_its_folder(tmp_path: Path) -> None:
+    first, second = (os.open(tmp_path, os.O_RDONLY) for _ in range(2))
+    try:
+        with lock_drive(first, Effects(), _THERE), pytest.raises(Busy), lock_drive(second, Effects(), _THERE):
+            pass
+    finally:
+        os.close(first)
+        os.close(second)
+    assert os.listdir(tmp_path) == []
+
+
+@pytest.mark.parametrize("number", [errno.EBADF, errno.ENOLCK, errno.EOPNOTSUPP])
+def test_a_file_system_without_locks_of_folders_is_used_all_the_same(
+    drive: int, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    def refuses(fd: int, operation: int) -> None:
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(fcntl, "flock", refuses)
+    with lock_drive(drive, Effects(), _THERE):
         pass
 
 

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import argparse
 import sys
+from functools import partial
 from typing import TYPE_CHECKING
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, complain, forget_output
 from nightferry.cli.stopping import stopping_on_signals
+from nightferry.errors import NightferryError, WrongUse
 from nightferry.reporting import exits
+from nightferry.units import parse_duration
 
 if TYPE_CHECKING:
     from nightferry.reporting.morning import Came
+    from nightferry.settings import PairSettings
 
 SUMMARY = "a night over each pair, now"
 DESCRIPTION = """\
@@ -25,6 +29,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """The arguments."""
     add_pairs(parser)
     parser.add_argument("--without-window", action="store_true", help="take as long as it takes, also beyond finish_by")
+    parser.add_argument(
+        "--for", dest="for_", metavar="TIME", help='end after this time, such as "4h", instead of at finish_by'
+    )
     add_json(parser)
 
 
@@ -34,22 +41,41 @@ def main(args: argparse.Namespace) -> int:
     from nightferry.reporting.terminal import Screen
 
     settings, pairs = chosen_pairs(args)
+    given_s = _seconds(args.for_, args.without_window)
     screen = None if args.json else Screen()
     came: list[Came] = []
     with stopping_on_signals() as asked:
         from nightferry.night.context import Clock, Stop
+        from nightferry.night.hang import supervised
         from nightferry.planning.window import next_moment
-        from nightferry.reporting.morning import not_begun, run_pair, show
+        from nightferry.reporting.morning import ended_early, not_begun, run_pair, show
+
+        def stop_of(pair: PairSettings, clock: Clock) -> Stop:
+            if args.without_window:
+                left_s = None
+            elif given_s is not None:
+                left_s = given_s
+            else:
+                left_s = next_moment(clock.now_s(), pair.finish_by, pair.time_zone) - clock.now_s()
+            return Stop(clock, None if left_s is None else clock.monotonic_s() + left_s)
+
+        def night(pair: PairSettings, clock: Clock, stop: Stop) -> Came:
+            asked.attend(stop)
+            return run_pair(pair, settings.state_dir, clock, stop, is_terminal=sys.stderr.isatty())
 
         for pair in pairs:
             if asked.is_set:
                 came.append(not_begun(pair))
-            else:
-                clock = Clock()
-                left_s = None if args.without_window else next_moment(clock.now_s(), pair.finish_by) - clock.now_s()
-                stop = Stop(clock, None if left_s is None else clock.monotonic_s() + left_s)
-                asked.attend(stop)
-                came.append(run_pair(pair, settings.state_dir, clock, stop, is_terminal=sys.stderr.isatty()))
+                continue
+            places = (("primary", pair.primary), ("secondary", pair.secondary))
+            clock = Clock()
+            stop = stop_of(pair, clock)
+            try:
+                # In a process of its own: a drive that never answers must not keep this one, and the other pairs.
+                limit_s = pair.io_limit.total_seconds()
+                came.append(supervised(partial(night, pair, clock, stop), places, limit_s, lambda: asked.is_set))
+            except NightferryError as error:
+                came.append(ended_early(pair, settings.state_dir, error, clock))
             if came[-1].error is not None:
                 complain(came[-1].error)
             if screen is not None:
@@ -66,3 +92,15 @@ def main(args: argparse.Namespace) -> int:
     if args.json:
         documents.write({"command": "run", "exit_code": code, "pairs": [each.as_json() for each in came]})
     return code
+
+
+def _seconds(given: str | None, without_window: bool) -> float | None:
+    """What ``--for`` says, in seconds. Raises ``WrongUse``."""
+    if given is None:
+        return None
+    if without_window:
+        raise WrongUse("--for and --without-window cannot both be given.")
+    try:
+        return parse_duration(given).total_seconds()
+    except ValueError as error:
+        raise WrongUse(f"--for: {error}") from None

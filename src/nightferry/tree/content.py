@@ -12,6 +12,7 @@ import errno
 import mmap
 import os
 import stat
+import time
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
@@ -41,7 +42,9 @@ class Stopped(Exception):
 
 
 class ReadFailed(OSError):
-    """The source could not be read (for one, EIO)."""
+    """The source could not be read (for one, EIO). ``lost_s``: how long the drive tried, as far as is known."""
+
+    lost_s = 0.0
 
 
 class WriteFailed(OSError):
@@ -166,13 +169,16 @@ class _Reader:
         size = min(DIRECT_BLOCK_BYTES if self.direct else BLOCK_BYTES, end - start)
         if self.direct:
             size = _align_up(size)
+        started_s = time.monotonic()
         try:
             count = self._effects.preadv(self.fd, [self._buffers.block[:size]], start)
         except OSError as error:
             if self.direct and error.errno in _NO_DIRECT:
                 self._go_indirect()
                 return self._read(pos, end)
-            raise ReadFailed(error.errno, error.strerror) from error
+            failed = ReadFailed(error.errno, error.strerror)
+            failed.lost_s = time.monotonic() - started_s
+            raise failed from error
         return self._buffers.block[pos - start : min(count, end - start)]
 
     def _go_indirect(self) -> None:
@@ -233,13 +239,18 @@ def copy_content(
     if size_bytes > BLOCK_BYTES:
         _advise(effects, src_fd, os.POSIX_FADV_SEQUENTIAL)
     reader = _Reader(src_fd, effects, buffers, drop_behind=True)
-    read = written = 0
+    read = written = sent_to = 0
     ends_in_hole = False
     for offset, is_hole, data in reader.pieces(size_bytes + BLOCK_BYTES):
         hasher.update(data)
         if not is_hole:
             _write_all(dst_fd, data, offset, effects)
             written += len(data)
+            if offset + len(data) - sent_to >= _DROP_EVERY_BYTES:
+                # Begins the writing back of these pages (Linux, mm/fadvise.c) and does not wait for it: the destination
+                # works while the source is read, and not only at the barrier. Errors of it come up there.
+                _advise(effects, dst_fd, os.POSIX_FADV_DONTNEED, sent_to, offset + len(data) - sent_to)
+                sent_to = offset + len(data)
         ends_in_hole = is_hole
         read = offset + len(data)
         watch.passed(len(data))
@@ -331,9 +342,9 @@ def _open_regular(folder_fd: int, name: bytes, flags: int, effects: Effects) -> 
     flags |= os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY
     try:
         try:
-            fd = effects.open(name, flags | os.O_NOATIME, dir_fd=folder_fd)
+            fd = effects.open_inside(name, flags | os.O_NOATIME, dir_fd=folder_fd)
         except PermissionError:  # O_NOATIME is for the owner only
-            fd = effects.open(name, flags, dir_fd=folder_fd)
+            fd = effects.open_inside(name, flags, dir_fd=folder_fd)
     except OSError as error:
         raise ReadFailed(error.errno, error.strerror) from error
     try:

@@ -20,7 +20,17 @@ from contextlib import AbstractContextManager
 _libc = ctypes.CDLL(None, use_errno=True)
 
 _AT_FDCWD = -100
-_RENAME_EXCHANGE = 2  # linux/fs.h
+_RENAME_NOREPLACE, _RENAME_EXCHANGE = 1, 2  # linux/fs.h
+
+# openat2(2), Linux 5.6; called by number, which is the same on all architectures but alpha (asm-generic/unistd.h).
+_SYS_OPENAT2 = 437
+_RESOLVE_NO_XDEV, _RESOLVE_NO_SYMLINKS = 0x01, 0x04  # linux/openat2.h
+
+
+class _OpenHow(ctypes.Structure):
+    """struct open_how of linux/openat2.h."""
+
+    _fields_ = (("flags", ctypes.c_uint64), ("mode", ctypes.c_uint64), ("resolve", ctypes.c_uint64))
 
 
 def _raise_errno() -> None:
@@ -38,12 +48,79 @@ def _syncfs(fd: int) -> None:
         _raise_errno()
 
 
-def _exchange(src: bytes, dst: bytes, *, src_dir_fd: int, dst_dir_fd: int) -> None:
-    """Swaps two names in one step (renameat2(2) with RENAME_EXCHANGE)."""
+def _renameat2(src: bytes, dst: bytes, src_dir_fd: int, dst_dir_fd: int, flags: int) -> None:
     if not hasattr(_libc, "renameat2"):
         raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
-    if _libc.renameat2(src_dir_fd, src, dst_dir_fd, dst, _RENAME_EXCHANGE) != 0:
+    if _libc.renameat2(src_dir_fd, src, dst_dir_fd, dst, flags) != 0:
         _raise_errno()
+
+
+def _exchange(src: bytes, dst: bytes, *, src_dir_fd: int, dst_dir_fd: int) -> None:
+    """Swaps two names in one step (renameat2(2) with RENAME_EXCHANGE)."""
+    _renameat2(src, dst, src_dir_fd, dst_dir_fd, _RENAME_EXCHANGE)
+
+
+def _rename_new(src: bytes, dst: bytes, *, src_dir_fd: int, dst_dir_fd: int) -> None:
+    """As rename(2), but never over something: EEXIST then. EINVAL where a file system cannot do that."""
+    _renameat2(src, dst, src_dir_fd, dst_dir_fd, _RENAME_NOREPLACE)
+
+
+def _openat2(name: bytes, flags: int, dir_fd: int) -> int:
+    how = _OpenHow(flags | os.O_CLOEXEC | os.O_LARGEFILE, 0, _RESOLVE_NO_XDEV | _RESOLVE_NO_SYMLINKS)
+    while True:
+        fd: int = _libc.syscall(
+            ctypes.c_long(_SYS_OPENAT2),
+            ctypes.c_int(dir_fd),
+            ctypes.c_char_p(name),
+            ctypes.byref(how),
+            ctypes.c_size_t(ctypes.sizeof(how)),
+        )
+        if fd >= 0:
+            return fd
+        number = ctypes.get_errno()
+        if number != errno.EINTR:
+            raise OSError(number, os.strerror(number), os.fsdecode(name))
+
+
+def _has_openat2() -> bool:
+    try:
+        os.close(_openat2(b"/", os.O_RDONLY | os.O_DIRECTORY, _AT_FDCWD))
+    except OSError as error:
+        # Not in this kernel; or kept from us by what confines this process, which answers EPERM.
+        return error.errno not in (errno.ENOSYS, errno.EPERM)
+    return True
+
+
+def _mount_id(fd: int) -> bytes:
+    """The mount that an open file was reached through (proc_pid_fdinfo(5))."""
+    info = os.open(f"/proc/self/fdinfo/{fd}", os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        lines = os.read(info, 4096).splitlines()
+    finally:
+        os.close(info)
+    return next((line for line in lines if line.startswith(b"mnt_id:")), b"")
+
+
+def _open_and_compare(name: bytes, flags: int, dir_fd: int) -> int:
+    fd = os.open(name, flags | os.O_NOFOLLOW, dir_fd=dir_fd)
+    try:
+        if _mount_id(fd) != _mount_id(dir_fd):
+            raise OSError(errno.EXDEV, os.strerror(errno.EXDEV), os.fsdecode(name))
+    except BaseException:
+        os.close(fd)
+        raise
+    return fd
+
+
+_HAS_OPENAT2 = _has_openat2()
+
+
+def _open_inside(name: bytes, flags: int, *, dir_fd: int) -> int:
+    """Opens a name in an open folder, not followed where it is a symlink, not entered where something is mounted there.
+
+    Device numbers would not tell a bind mount of a folder of the same drive from a folder. ``OSError`` with ``EXDEV``.
+    """
+    return _openat2(name, flags, dir_fd) if _HAS_OPENAT2 else _open_and_compare(name, flags, dir_fd)
 
 
 def _commit(connection: sqlite3.Connection) -> None:
@@ -65,6 +142,7 @@ class Effects:
 
     # names and descriptors
     open = staticmethod(os.open)
+    open_inside = staticmethod(_open_inside)
     close = staticmethod(os.close)
     stat = staticmethod(os.stat)
     fstat = staticmethod(os.fstat)
@@ -86,6 +164,7 @@ class Effects:
     rmdir = staticmethod(os.rmdir)
     unlink = staticmethod(os.unlink)
     rename = staticmethod(os.rename)
+    rename_new = staticmethod(_rename_new)
     exchange = staticmethod(_exchange)
     link = staticmethod(os.link)
     symlink = staticmethod(os.symlink)

@@ -6,7 +6,9 @@ POSIX ACLs travel as the extended attributes ``system.posix_acl_access`` and
 
 from __future__ import annotations
 
+import array
 import errno
+import fcntl
 import os
 import stat
 import struct
@@ -34,6 +36,10 @@ class Kind(IntEnum):
     FILE = 2
     SYMLINK = 3
 
+
+# linux/fs.h: _IOR('f', 1, long), and its bits
+_FS_IOC_GETFLAGS = (2 << 30) | (array.array("l").itemsize << 16) | (ord("f") << 8) | 1
+_FS_IMMUTABLE, _FS_APPEND = 0x10, 0x20
 
 _KINDS = {stat.S_IFDIR: Kind.FOLDER, stat.S_IFREG: Kind.FILE, stat.S_IFLNK: Kind.SYMLINK}
 _UNSUPPORTED = {
@@ -178,13 +184,13 @@ def apply_to_open(fd: int, wanted: Stat, xattrs: Xattrs, effects: Effects, *, fr
         try:
             effects.chown(fd, wanted.uid, wanted.gid)
         except OSError as error:
-            if error.errno not in _NOT_KEPT:
+            if error.errno not in _NOT_KEPT or _is_locked(fd, error):
                 raise
             lost.append("owner")
     try:
         effects.chmod(fd, wanted.mode)
     except OSError as error:
-        if error.errno not in _NOT_KEPT:
+        if error.errno not in _NOT_KEPT or _is_locked(fd, error):
             raise
         lost.append("mode")
     if xattrs or not fresh:
@@ -227,7 +233,22 @@ def _set_times(target: int | bytes, mtime_ns: int, effects: Effects, folder_fd: 
         else:
             effects.utime(target, ns=times, dir_fd=folder_fd, follow_symlinks=False)
     except (OSError, OverflowError) as error:
-        if isinstance(error, OSError) and error.errno not in _NOT_KEPT:
+        if isinstance(error, OSError) and (error.errno not in _NOT_KEPT or _is_locked(target, error)):
             raise
         return ["time"]
     return []
+
+
+def _is_locked(target: int | bytes, error: OSError) -> bool:
+    """Whether an open file refuses a change since somebody made it immutable or append-only (chattr(1)).
+
+    That is not what its file system can hold: it is to be named, and tried again.
+    """
+    if error.errno != errno.EPERM or not isinstance(target, int):
+        return False
+    flags = array.array("I", [0, 0])
+    try:
+        fcntl.ioctl(target, _FS_IOC_GETFLAGS, flags)
+    except OSError:
+        return False
+    return bool(flags[0] & (_FS_IMMUTABLE | _FS_APPEND))

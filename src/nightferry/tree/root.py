@@ -21,8 +21,11 @@ FOLDERS_OPEN_LIMIT = 64
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
+_MOUNTED = "something else is mounted there"
+
+
 class OtherMountError(OSError):
-    """A folder below the root lies on another file system, which is not entered."""
+    """Something else is mounted below the root, which is not entered: another file system, or a folder bound there."""
 
 
 def join(folder: bytes, name: bytes) -> bytes:
@@ -44,7 +47,11 @@ class Root:
         """Takes ownership of ``fd``, an open folder."""
         self.fd = fd
         self.effects = effects
-        self.device = effects.fstat(fd).st_dev
+        try:
+            self.device = effects.fstat(fd).st_dev
+        except BaseException:
+            effects.close(fd)
+            raise
         self._no_atime = os.O_NOATIME if no_atime else 0
         self._folders: OrderedDict[bytes, int] = OrderedDict()
 
@@ -97,7 +104,7 @@ class Root:
                     self.effects.close(fd)
                 fd = below
             if self.effects.fstat(fd).st_dev != self.device:
-                raise OtherMountError(errno.EXDEV, "on another file system", os.fsdecode(path))
+                raise OtherMountError(errno.EXDEV, _MOUNTED, os.fsdecode(path))  # a subvolume of btrfs
         except BaseException:
             if fd != start:
                 self.effects.close(fd)
@@ -105,12 +112,17 @@ class Root:
         return fd
 
     def _open_at(self, name: bytes, flags: int, folder_fd: int) -> int:
-        if self._no_atime:
-            try:
-                return self.effects.open(name, flags | os.O_NOATIME, dir_fd=folder_fd)
-            except PermissionError:
-                pass  # O_NOATIME is for the owner only: read it as the kernel allows
-        return self.effects.open(name, flags, dir_fd=folder_fd)
+        try:
+            if self._no_atime:
+                try:
+                    return self.effects.open_inside(name, flags | os.O_NOATIME, dir_fd=folder_fd)
+                except PermissionError:
+                    pass  # O_NOATIME is for the owner only: read it as the kernel allows
+            return self.effects.open_inside(name, flags, dir_fd=folder_fd)
+        except OSError as error:
+            if error.errno == errno.EXDEV:
+                raise OtherMountError(errno.EXDEV, _MOUNTED, os.fsdecode(name)) from error
+            raise
 
     def at(self, path: bytes) -> tuple[int, bytes]:
         """The open folder of a path and its last name, for the calls that take both."""
@@ -188,6 +200,12 @@ class Root:
         old_fd, old_name = self.at(old)
         new_fd, new_name = self.at(new)
         self.effects.rename(old_name, new_name, src_dir_fd=old_fd, dst_dir_fd=new_fd)
+
+    def rename_new(self, old: bytes, new: bytes) -> None:
+        """As ``rename``, where nothing has the new name; EINVAL where the file system cannot promise that."""
+        old_fd, old_name = self.at(old)
+        new_fd, new_name = self.at(new)
+        self.effects.rename_new(old_name, new_name, src_dir_fd=old_fd, dst_dir_fd=new_fd)
 
     def rename_folder(self, old: bytes, new: bytes) -> None:
         self.rename(old, new)

@@ -12,16 +12,28 @@ import fcntl
 import json
 import os
 import socket
+import struct
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from nightferry.errors import Busy, Failed
+from nightferry.tree.effects import Effects
 from nightferry.units import show_text
+from nightferry.volumes.card import CARD_NAME
 
 _LIMIT_BYTES = 4096
 _COMMAND_LIMIT = 200
+
+# The byte of the card that is locked: behind its end, since a server of CIFS keeps others from reading what is locked,
+# and within what version 1 of NFS's lock protocol can say.
+_LOCKED_BYTE = 1 << 30
+_FLOCK = struct.Struct("hhqqi4x")  # struct flock64 of asm-generic/fcntl.h: type, whence, start, length, pid
+# A file system that has no locks of this kind: folders over NFS; NFS mounted with nolock; some of those in user space.
+_NO_LOCKS = frozenset({errno.EBADF, errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL})
 
 
 def _flock(fd: int) -> bool:
@@ -132,10 +144,69 @@ class PairLock:
                 raise
 
 
+@contextmanager
+def lock_drive(root_fd: int, effects: Effects, what: str) -> Iterator[None]:
+    """Holds the drive for one command, against other processes, other state directories and other boxes.
+
+    Two locks. One of the root folder, with flock(2), as :func:`lock_descriptor`. And one byte of the drive's card, with
+    an open file description lock (fcntl(2)): NFS and CIFS carry that to the server, where it is a lock of the server's
+    file, so that a box with the drive in it and one that has it mounted over the network keep each other out.
+
+    Args:
+        root_fd: the drive's root, open. The locks end with the block; that of the folder also needs ``root_fd`` closed.
+        what: the drive's name for the message.
+
+    Raises:
+        Busy: another process holds it.
+        Failed: it cannot be locked.
+    """
+    lock_descriptor(root_fd, what)
+    fd, is_writable = _open_card(root_fd, effects, what)
+    try:
+        if fd >= 0 and not _lock_byte(fd, what, exclusive=is_writable):
+            raise Busy(
+                f"Another run of nightferry, perhaps on another box that has it mounted over the network, is using"
+                f" {what}; wait until it ends."
+            )
+        yield
+    finally:
+        if fd >= 0:
+            with suppress(OSError):  # of a drive that left meanwhile; the descriptor is closed all the same
+                effects.close(fd)
+
+
+def _open_card(root_fd: int, effects: Effects, what: str) -> tuple[int, bool]:
+    """The card, open to be locked, and whether for writing, as an exclusive lock needs it; -1 where there is none."""
+    flags = os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
+    try:
+        try:
+            return effects.open(CARD_NAME, os.O_RDWR | flags, dir_fd=root_fd), True
+        except OSError as error:
+            if error.errno not in (errno.EACCES, errno.EPERM, errno.EROFS):
+                raise
+            return effects.open(CARD_NAME, os.O_RDONLY | flags, dir_fd=root_fd), False
+    except FileNotFoundError:
+        return -1, False
+    except OSError as error:
+        raise Failed(f"The identity card on {what} cannot be opened to lock it: {error.strerror}.") from error
+
+
+def _lock_byte(fd: int, what: str, *, exclusive: bool) -> bool:
+    kind = fcntl.F_WRLCK if exclusive else fcntl.F_RDLCK
+    try:
+        fcntl.fcntl(fd, fcntl.F_OFD_SETLK, _FLOCK.pack(kind, os.SEEK_SET, _LOCKED_BYTE, 1, 0))
+    except OSError as error:
+        if error.errno in (errno.EAGAIN, errno.EACCES):
+            return False
+        if error.errno not in _NO_LOCKS:
+            raise Failed(f"A lock on {what} cannot be taken: {error.strerror}.") from error
+    return True
+
+
 def lock_descriptor(fd: int, what: str) -> None:
     """Locks a second thing that the caller has open, until ``fd`` is closed.
 
-    For the secondary itself: two boxes' worth of configuration, or two state directories, can name one drive.
+    Not over NFS, which locks no folders: there nothing is locked, and nothing said.
 
     Args:
         fd: an open file or folder, also one opened for reading only.
@@ -148,6 +219,16 @@ def lock_descriptor(fd: int, what: str) -> None:
     try:
         taken = _flock(fd)
     except OSError as error:
+        if error.errno in _NO_LOCKS and _is_open(fd):
+            return
         raise Failed(f"A lock on {what} cannot be taken: {error.strerror}.") from error
     if not taken:
         raise Busy(f"Another run of nightferry is using {what}; wait until it ends.")
+
+
+def _is_open(fd: int) -> bool:
+    try:
+        fcntl.fcntl(fd, fcntl.F_GETFD)
+    except OSError:
+        return False
+    return True

@@ -1,0 +1,193 @@
+"""Every effect of a night fails once, in every way that a kernel fails it. Rules B, D and E.
+
+A small pair whose next night adds, changes, moves, retires, lets a version expire, verifies, mends a bad copy and
+seals. Each of its effects, those of the manifest included, is failed in turn: what rules B and D promise holds at that
+moment, and clean nights then reach the state that the undisturbed one reached. Which error goes with which effect takes
+turns here; HYPOTHESIS_PROFILE=long takes every error with every effect.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import crash_world
+import pytest
+from crash_world import World, copy_of, different, fast_folder, write
+
+from counts import count_case
+from effects_faults import Call, CountingEffects, FailingEffects, KillingEffects, in_child
+from nightferry.night.run import Result
+from nightferry.tree.effects import Effects
+
+LONG = os.environ.get("HYPOTHESIS_PROFILE") == "long"
+
+ERRORS = (
+    errno.EIO, errno.ENOSPC, errno.EROFS, errno.EDQUOT, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EINTR,
+    errno.EACCES, errno.EPERM,
+)  # fmt: skip
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
+# By which a file system says that it does not keep such a thing: named in the report, and no fault.
+NOT_KEPT = (errno.EACCES, errno.EPERM)
+METADATA = ("chown", "chmod", "utime", "setxattr", "removexattr")
+
+
+class Short(CountingEffects):
+    """The n-th call, a write, takes one byte of what it is given, as the kernel may."""
+
+    def __init__(self, n: int) -> None:
+        super().__init__()
+        self._n = n
+
+    def _perform(self, call: Callable, what: Call) -> object:
+        if self.count == self._n and what.name in ("write", "pwrite"):
+            fd, data, *rest = what.args
+            return call(fd, memoryview(data)[:1], *rest)
+        return super()._perform(call, what)
+
+
+def small_tree(root: Path) -> None:
+    write(root / "concert/01 kyrie.wav", b"kyrie" * 2000)
+    write(root / "concert/02 gloria.wav", "gloria")
+    write(root / "concert/03 credo.wav", "credo")
+    write(root / "old/tape.wav", "tape")
+    write(root / "old draft.txt", "old draft, first")
+    write(root / "young draft.txt", "young draft, first")
+    write(root / "decays.wav", "this one decays on the secondary")
+    write(root / "linked.wav", "linked")
+    os.link(root / "linked.wav", root / "linked too.wav")
+    os.setxattr(root / "linked.wav", "user.choir", b"alto")
+
+
+def small_changes(root: Path) -> None:
+    write(root / "new.wav", "new")
+    write(root / "concert/01 kyrie.wav", b"KYRIE" * 2001)
+    os.rename(root / "concert/02 gloria.wav", root / "concert/02 gloria (final).wav")
+    os.rename(root / "old", root / "very old")
+    (root / "concert/03 credo.wav").unlink()
+    (root / "best").symlink_to("new.wav")
+    (root / "linked too.wav").unlink()
+    os.utime(root / "linked.wav", ns=(0, 1_600_000_000_123_456_789))
+
+
+class SmallWorld(World):
+    """``World`` with a tree of a dozen files, and a copy that decayed before the night that is tried."""
+
+    decayed = frozenset({b"decays.wav"})
+
+    def __init__(self, base: Path, monkeypatch: pytest.MonkeyPatch, **missing: bool) -> None:
+        with monkeypatch.context() as patch:
+            patch.setattr(crash_world, "first_tree", small_tree)
+            patch.setattr(crash_world, "changes", small_changes)
+            patch.setattr(crash_world, "write", self._write)
+            super().__init__(base, monkeypatch, **missing)
+        decayed = self.pair.copy / "decays.wav"
+        there = decayed.stat()
+        with decayed.open("r+b") as file:
+            file.write(b"T")
+        os.utime(decayed, ns=(there.st_atime_ns, there.st_mtime_ns))
+        with self.pair.manifest(writable=True) as manifest:  # so that its turn to be read has come
+            change = "UPDATE entry SET read_secondary_s = 1 WHERE name = ?"
+            manifest.database.connection.execute(change, (b"decays.wav",))
+        self.save()
+
+    def _write(self, path: Path, content: bytes | str) -> None:
+        if not path.is_relative_to(self.base / "secondary"):  # nothing foreign on this secondary
+            write(path, content)
+
+    def recover(self, *, may_hold_folders: bool = False) -> None:
+        """Clean nights: the first does most, the second may let expire what open damage kept in the first."""
+        for _ in range(3):
+            result = self.run()
+            assert isinstance(result, Result), f"the next night did not begin: {result}"
+            assert result.outcome == "complete", f"{result.outcome}: {result.failure} {result.notes}"
+            if result.state == "sound" and not result.tally.damage:
+                break
+        self.run()
+        self.check_recovered(may_hold_folders=may_hold_folders)
+
+
+@pytest.fixture
+def base(tmp_path: Path) -> Iterator[Path]:
+    folder, remove = fast_folder(tmp_path)
+    try:
+        yield folder
+    finally:
+        remove()
+
+
+@pytest.fixture
+def world(base: Path, monkeypatch: pytest.MonkeyPatch) -> SmallWorld:
+    return SmallWorld(base, monkeypatch)
+
+
+def _calls(world: SmallWorld) -> list[Call]:
+    effects = CountingEffects()
+    world.reference(effects)
+    seen = {call.name for call in effects.calls}
+    assert seen >= {"open", "mkdir", "rename", "link", "unlink", "pwrite", "syncfs", "commit", "symlink", "utime"}, seen
+    return effects.calls
+
+
+def _is_no_fault(call: Call, number: int) -> bool:
+    if number in NOT_KEPT and call.name in METADATA:
+        return True
+    # With room left, that is how ext4 says that it has no place for an attribute.
+    return number in NO_ROOM and call.name == "setxattr"
+
+
+def _fail_all(world: SmallWorld, attempts: list[tuple[int, int | None]], calls: list[Call]) -> list[str]:
+    """``attempts``: which effect, and with which error (None: a write that takes one byte). What went wrong."""
+    wrong = []
+    for k, number in attempts:
+        call = calls[k - 1]
+        label = (
+            f"{k} of {len(calls)}, {call.name} {call.args}: {'short' if number is None else errno.errorcode[number]}"
+        )
+        try:
+            world.put_back()
+            effects: Effects = Short(k) if number is None else FailingEffects(k, number)
+            result = world.run(effects)
+            if isinstance(result, Result) and result.outcome == "complete":
+                assert different(world.primary, copy_of(world.pair)) == []
+            if number is None:
+                assert isinstance(result, Result) and result.outcome == "complete", result
+            world.check_interrupted()
+            # A folder below retired/ that cannot be removed for want of room stays, empty.
+            world.recover(may_hold_folders=call.name == "rmdir" and number in NO_ROOM)
+        except Exception as error:  # an error that comes out of a night is a bug as well
+            wrong.append(f"{label}: {type(error).__name__}: {str(error)[:1500]}")
+    count_case("effects of a night failed", len(attempts))
+    return wrong
+
+
+def test_rule_B_D_E_every_effect_fails_once(world: SmallWorld) -> None:
+    calls = _calls(world)
+    turns = len(ERRORS) + 1
+    attempts: list[tuple[int, int | None]] = []
+    for k, call in enumerate(calls, start=1):
+        chosen = [*ERRORS, None] if LONG else [([*ERRORS, None])[k % turns]]
+        for each in chosen:
+            number = errno.EIO if each is None and call.name not in ("write", "pwrite") else each
+            if not _is_no_fault(call, number or 0):
+                attempts.append((k, number))
+    wrong = _fail_all(world, attempts, calls)
+    assert not wrong, f"{len(wrong)} of {len(attempts)}:\n\n" + "\n\n".join(wrong[:6])
+
+
+def test_rule_E_killed_at_every_effect(world: SmallWorld) -> None:
+    calls = _calls(world)
+    wrong = []
+    chosen = range(1, len(calls) + 1) if LONG else range(1, len(calls) + 1, 4)
+    for k in chosen:
+        try:
+            world.put_back()
+            assert not in_child(lambda k=k: world.run(KillingEffects(k)))
+            world.check_interrupted()
+            world.recover()
+        except Exception as error:
+            wrong.append(f"{k} of {len(calls)}, {calls[k - 1].name}: {type(error).__name__}: {str(error)[:1500]}")
+    count_case("nights killed at an effect", len(chosen))
+    assert not wrong, f"{len(wrong)} of {len(chosen)}:\n\n" + "\n\n".join(wrong[:6])
