@@ -15,7 +15,7 @@ import shutil
 import stat
 import subprocess
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -74,7 +74,7 @@ _missing = missing_privileges()
 requires_root_and_loops = pytest.mark.skipif(bool(_missing), reason=_missing)
 
 
-@dataclass
+@dataclass(eq=False)
 class Drive:
     """One drive. ``root`` is the mount point, ``device`` the loop device (empty when detached)."""
 
@@ -180,10 +180,13 @@ class Drive:
                 time.sleep(0.05)
             self.device = ""
 
-    def flip_byte(self, path: Path | bytes, offset: int) -> None:
-        """Rot: inverts one byte of a file in the image, behind the file system, which sees nothing of it.
+    def flip_byte(self, path: Path | bytes, offset: int, mask: int = 0xFF) -> None:
+        """Rot: inverts bits of one byte of a file in the image, behind the file system, which sees nothing of it.
 
         Page caches keep the old byte until they are dropped. The file must be on the drive already (synced).
+
+        Args:
+            mask: the bits that are inverted; all eight, or one (1, 2, 4, ... 128).
 
         Raises:
             LookupError: the byte's place in the image cannot be told for certain.
@@ -195,7 +198,7 @@ class Drive:
             image.seek(where)
             old = image.read(1)
             image.seek(where)
-            image.write(bytes([old[0] ^ 0xFF]))
+            image.write(bytes([old[0] ^ mask]))
             os.fsync(image.fileno())
 
     def _place_by_extents(self, path: Path | bytes, offset: int) -> int:
@@ -296,6 +299,69 @@ class DriveFactory:
                 drive.root.rmdir()
         with contextlib.suppress(OSError):
             self._folder.rmdir()
+
+
+_BLKIO = Path("/sys/fs/cgroup/blkio")  # cgroup v1: Documentation/admin-guide/cgroup-v1/blkio-controller.rst
+
+
+def missing_throttle() -> str:
+    """Why drives cannot be slowed down here; empty where they can."""
+    if not (_BLKIO / "blkio.throttle.read_bps_device").exists():
+        return "needs the controller blkio of cgroup v1 at /sys/fs/cgroup/blkio"
+    return missing_privileges()
+
+
+@contextlib.contextmanager
+def throttled(rates_bytes_per_s: Mapping[Drive, int]) -> Iterator[None]:
+    """Within the block this process, with all threads and children made in it, reads each drive at most so fast.
+
+    The kernel slows down requests to the loop device itself, so only what misses the page cache takes longer.
+    """
+    group = _BLKIO / f"nightferry-test-{os.getpid()}"
+    before = next(
+        line.split(":", 2)[2].lstrip("/")
+        for line in Path("/proc/self/cgroup").read_text().splitlines()
+        if "blkio" in line.split(":")[1].split(",")
+    )
+    group.mkdir()
+    try:
+        for drive, rate in rates_bytes_per_s.items():
+            number = os.stat(drive.device).st_rdev
+            (group / "blkio.throttle.read_bps_device").write_text(f"{os.major(number)}:{os.minor(number)} {rate}")
+        (group / "cgroup.procs").write_text(str(os.getpid()))
+        yield
+    finally:
+        (_BLKIO / before / "cgroup.procs").write_text(str(os.getpid()))
+        for _ in range(50):  # what was in it may be about to end
+            with contextlib.suppress(OSError):
+                group.rmdir()
+                break
+            time.sleep(0.1)
+
+
+@contextlib.contextmanager
+def slowed_down(reads: Mapping[Drive, int], writes: Mapping[Drive, int]) -> Iterator[None]:
+    """Within the block everybody, the kernel's own writing back too, reads and writes each drive at most so fast.
+
+    Set in the root group, where writing back from the page cache is counted (with cgroup v1 it belongs to no other);
+    only these loop devices are slowed down by it. Bytes a second.
+    """
+    limits = [("read", reads), ("write", writes)]
+    try:
+        for what, rates in limits:
+            for drive, rate in rates.items():
+                _limit(what, drive, rate)
+        yield
+    finally:
+        for what, rates in limits:
+            for drive in rates:
+                with contextlib.suppress(OSError):
+                    _limit(what, drive, 0)
+
+
+def _limit(what: str, drive: Drive, rate: int) -> None:
+    number = os.stat(drive.device).st_rdev
+    (_BLKIO / f"blkio.throttle.{what}_bps_device").write_text(f"{os.major(number)}:{os.minor(number)} {rate}")
 
 
 def need_tools(*names: str) -> None:

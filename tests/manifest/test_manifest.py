@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from nightferry.errors import Failed
-from nightferry.manifest.manifest import Manifest, generation_of
+from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Content, Intent
+from nightferry.manifest.untrusted import generation_of
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat
 

@@ -36,8 +36,11 @@ from nightferry.tree.effects import Effects
 CARD = ".nightferry-volume.toml"
 OWN_NAMES = (CARD, "lost+found")
 DAY_S = 86_400.0
-# Plain settings for tests: no waiting, no room kept free, no limit to what a night may remove.
-QUIET = {"settle_quiet": timedelta(0), "keep_free": 0, "hold_share": None, "hold_count": None, "exclude": ()}
+# Plain settings for tests: no waiting, no room kept free, no limit to what a night may remove, no rehearsals.
+QUIET = {
+    "settle_quiet": timedelta(0), "keep_free": 0, "hold_share": None, "hold_count": None, "exclude": (),
+    "rehearse_share": 0.0,
+}  # fmt: skip
 # Counters of a tally that say something was done; the rest count what was looked at.
 NOTHING_DONE = dict.fromkeys(
     (

@@ -12,6 +12,9 @@ import pytest
 from harness import Pair
 
 from drives import MIB, Drive, DriveFactory, run
+from nightferry.night import missing
+from nightferry.night.context import Unwatched
+from nightferry.tree.effects import Effects
 
 BLOCK = 4096
 KYRIE = "2026-05 spring concert/01 kyrie.wav"
@@ -28,11 +31,11 @@ class Box:
         self.drives: tuple[Drive, Drive] = (drives("ext4", 96 * MIB), drives("ext4", 192 * MIB))
         self.pair = Pair(*self.drives, tmp_path / "state", **settings)
 
-    def rot(self, side: int, path: Path | bytes, offset: int) -> None:
-        """One byte of a file decays on the primary (0) or the secondary (1)."""
+    def rot(self, side: int, path: Path | bytes, offset: int, mask: int = 0x08) -> None:
+        """One bit of a file decays on the primary (0) or the secondary (1)."""
         before = os.lstat(path)
         drive = self.drives[side]
-        drive.flip_byte(path, offset)
+        drive.flip_byte(path, offset, mask)
         drive.drop_caches()
         after = os.lstat(path)
         same = ("st_size", "st_mtime_ns", "st_ctime_ns", "st_ino")
@@ -121,12 +124,71 @@ def test_rule_C_both_decayed_is_said_of_both_and_nothing_is_replaced(box: Box) -
 
 
 def test_rule_C_a_decayed_retired_version_is_reported(box: Box) -> None:
-    box.pair.write("programme.txt", "Kyrie only\n")
+    primary = box.pair.write("programme.txt", "Kyrie only\n")
+    good = sha256(primary)
     box.nights(1)
     (held,) = box.pair.held().values()
     box.rot(1, held.path, 50)
-    box.nights(1)
+    (result,) = box.nights(1)
     assert [each[:3] for each in box.damage()] == [(held.past.held, "retired", "decayed")]
+    assert result.state == "attention"
+    assert sha256(primary) == sha256(box.pair.copy / "programme.txt") == good
+
+
+def test_rule_C_a_decayed_file_of_many_names_on_the_primary_is_never_carried_over(
+    drives: DriveFactory, tmp_path: Path
+) -> None:
+    box = Box(drives, tmp_path)
+    first = box.pair.write("a/kyrie.wav", os.urandom(MIB))
+    (box.pair.at("best of")).mkdir()
+    os.link(first, box.pair.at("best of/kyrie.wav"))
+    box.pair.run_well()
+    good = sha256(first)
+    box.rot(0, first, 5000)
+    later(box)
+    copies = [box.pair.copy / "a/kyrie.wav", box.pair.copy / "best of/kyrie.wav"]
+    assert [sha256(copy) for copy in copies] == [good, good]
+    assert os.stat(copies[0]).st_ino == os.stat(copies[1]).st_ino
+    assert sorted(each[:3] for each in box.damage()) == [
+        (b"a/kyrie.wav", "primary", "decayed"), (b"best of/kyrie.wav", "primary", "decayed"),
+    ]  # fmt: skip
+    # and a new name of it, by which its ctime moves
+    os.link(first, box.pair.at("encore.wav"))
+    (result,) = box.nights(1)
+    assert (result.outcome, result.tally.changed) == ("partial", 0)
+    assert [sha256(copy) for copy in copies] == [good, good]
+    assert not (box.pair.copy / "encore.wav").exists()
+    assert box.pair.left_out(result.number) == {b"encore.wav": "unreadable"}
+
+
+def test_rule_C_a_damaged_file_that_is_renamed_takes_its_good_copy_along(box: Box) -> None:
+    good = sha256(box.pair.at(KYRIE))
+    box.rot(0, box.pair.at(KYRIE), 4711)
+    later(box)
+    box.pair.at(KYRIE).rename(box.pair.at("kyrie, final.wav"))
+    (result,) = box.nights(1)
+    assert (result.tally.moved, result.tally.added, result.tally.removed) == (1, 0, 0)
+    assert sha256(box.pair.copy / "kyrie, final.wav") == good
+    later(box)
+    assert [each[:3] for each in box.damage()] == [(b"kyrie, final.wav", "primary", "decayed")]
+    assert sha256(box.pair.copy / "kyrie, final.wav") == good
+
+
+def test_rule_C_decay_in_a_sparse_file_of_the_primary_is_never_carried_over(
+    drives: DriveFactory, tmp_path: Path
+) -> None:
+    box = Box(drives, tmp_path)
+    sparse = box.pair.at("score.img")
+    with sparse.open("wb") as file:
+        file.seek(20 * MIB)
+        file.write(os.urandom(64 * 1024))
+        file.truncate(40 * MIB)
+    box.pair.run_well()
+    good = sha256(sparse)
+    box.rot(0, sparse, 20 * MIB + 30_000)
+    box.nights(2)
+    assert sha256(box.pair.copy / "score.img") == good
+    assert [each[:3] for each in box.damage()] == [(b"score.img", "primary", "decayed")]
 
 
 def test_rule_C_hard_linked_copies_are_mended_together_and_stay_linked(drives: DriveFactory, tmp_path: Path) -> None:
@@ -168,6 +230,151 @@ def test_a_copy_that_somebody_removed_is_put_back(box: Box) -> None:
     assert [row[1:3] for row in box.register()] == [("secondary", "missing")]
     assert box.damage() == []
     assert box.pair.differences() == []
+
+
+@pytest.fixture
+def shaped(box: Box) -> Box:
+    """With symlinks and an empty folder, and their names looked at once."""
+    box.pair.at("2026-05 spring concert/newest").symlink_to("01 kyrie.wav")
+    box.pair.at("to be recorded/autumn").mkdir(parents=True)
+    box.pair.at("to be recorded").chmod(0o750)
+    assert [result.outcome for result in box.nights(2)] == ["complete", "complete"]
+    assert box.register() == []
+    return box
+
+
+def later(box: Box) -> object:
+    """The night in which every name is due again."""
+    box.pair.clock.pass_days(31)
+    return box.nights(1)[0]
+
+
+def mended(box: Box, path: str, verdict: str) -> None:
+    """Found in that night, put right in it, and all is as on the primary."""
+    result = later(box)
+    assert (result.outcome, result.tally.mended) == ("complete", 1)
+    assert [row[:3] for row in box.register()] == [(path.encode(), "secondary", verdict)]
+    assert box.damage() == []
+    assert box.pair.differences() == []
+    box.pair.run_quiet()
+
+
+LINK = "2026-05 spring concert/newest"
+
+
+def test_a_symlink_that_is_gone_is_put_back(shaped: Box) -> None:
+    (shaped.pair.copy / LINK).unlink()
+    mended(shaped, LINK, "missing")
+
+
+def test_a_symlink_that_points_elsewhere_is_put_right(shaped: Box) -> None:
+    (shaped.pair.copy / LINK).unlink()
+    (shaped.pair.copy / LINK).symlink_to("/etc/hostname")
+    mended(shaped, LINK, "decayed")
+    assert "/etc/hostname" in {held.content.decode() for held in shaped.pair.held().values()}
+
+
+def test_a_file_where_a_symlink_was_is_kept_and_the_symlink_put_back(shaped: Box) -> None:
+    (shaped.pair.copy / LINK).unlink()
+    (shaped.pair.copy / LINK).write_text("somebody's notes")
+    mended(shaped, LINK, "decayed")
+    assert "somebody's notes" in {path.read_text() for path in shaped.pair.retired.rglob("newest*")}
+
+
+@pytest.mark.parametrize("what", ["folder", "symlink"])
+def test_something_else_where_a_file_was_is_kept_and_the_file_put_back(shaped: Box, what: str, tmp_path: Path) -> None:
+    copy = shaped.pair.copy / KYRIE
+    copy.unlink()
+    if what == "folder":
+        copy.mkdir()
+        (copy / "notes.txt").write_text("somebody's notes")
+    else:
+        (tmp_path / "outside").write_text("not to be read")
+        copy.symlink_to(tmp_path / "outside")
+    mended(shaped, KYRIE, "decayed")
+    assert sha256(copy) == sha256(shaped.pair.at(KYRIE))
+    kept = list(shaped.pair.retired.rglob("01 kyrie.wav*"))
+    assert len(kept) == 1 and (kept[0].is_symlink() if what == "symlink" else (kept[0] / "notes.txt").exists())
+
+
+def test_an_empty_folder_that_is_gone_is_made_again(shaped: Box) -> None:
+    (shaped.pair.copy / "to be recorded/autumn").rmdir()
+    mended(shaped, "to be recorded/autumn", "missing")
+
+
+def test_a_file_where_an_empty_folder_was_is_kept_and_the_folder_made_again(shaped: Box) -> None:
+    place = shaped.pair.copy / "to be recorded/autumn"
+    place.rmdir()
+    place.write_text("somebody's notes")
+    mended(shaped, "to be recorded/autumn", "decayed")
+    assert place.is_dir()
+
+
+def test_a_held_night_finds_and_does_not_mend(shaped: Box) -> None:
+    shaped.pair.set(hold_count=1)
+    (shaped.pair.copy / LINK).unlink()
+    shaped.pair.at(KYRIE).unlink()
+    shaped.pair.at("programme.txt").unlink()
+    assert later(shaped).outcome == "held"
+    assert [each[:3] for each in shaped.damage()] == [(LINK.encode(), "secondary", "missing")]
+    shaped.pair.release()
+    (result,) = shaped.nights(1)
+    assert (result.tally.mended, shaped.damage()) == (1, [])
+    assert shaped.pair.differences() == []
+
+
+def test_a_whole_folder_that_is_gone_is_back_the_same_night(
+    drives: DriveFactory, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """More files than are entered one by one where the folder is met, in folders below it too."""
+    monkeypatch.setattr(missing, "ENTER_LIMIT", 20)
+    box = Box(drives, tmp_path)
+    for number in range(60):
+        box.pair.write(f"rehearsals/{number % 3}/{number:04}.txt", f"take {number}")
+    box.pair.at("rehearsals/newest").symlink_to("1/0001.txt")
+    box.pair.at("rehearsals/2/empty").mkdir()
+    box.pair.run_well()
+    box.nights(1)
+    run("rm", "-r", box.pair.copy / "rehearsals")
+    result = later(box)
+    assert box.pair.differences() == []
+    assert box.damage() == []
+    assert result.outcome == "complete"
+    assert result.tally.mended == result.tally.damage >= 60
+    box.pair.run_quiet()
+
+
+class RemovedWhenLookedAt(Effects):
+    """In the phase that reads back: a file goes away right after it was looked at, before it is opened."""
+
+    def __init__(self, victim: Path, away: Path) -> None:
+        inode = os.stat(victim).st_ino
+        self.is_reading = False
+
+        def stat(path: object, *args: object, **given: object) -> os.stat_result:
+            found = os.stat(path, *args, **given)
+            if self.is_reading and found.st_ino == inode and victim.exists():
+                victim.rename(away)
+            return found
+
+        self.stat = stat
+
+
+@pytest.mark.parametrize("side", ["primary", "secondary"])
+def test_a_file_removed_right_before_it_is_opened_is_gone_and_not_unreadable(box: Box, side: str) -> None:
+    """From the secondary it is missing, and put back; on the primary that is a person's doing."""
+    victim = (box.pair.copy if side == "secondary" else box.pair.primary) / KYRIE
+    effects = RemovedWhenLookedAt(victim, victim.parent.parent / "gone.wav")
+
+    class Watching(Unwatched):
+        def phase(self, name: str, files: int | None = None, size_bytes: int | None = None) -> None:
+            effects.is_reading = name == "verify"
+
+    box.pair.clock.pass_days(31)
+    result = box.pair.run(effects=effects, progress=Watching())
+    assert not victim.exists() if side == "primary" else victim.exists()
+    assert result.outcome == "complete"
+    assert [row[1:3] for row in box.register()] == ([("secondary", "missing")] if side == "secondary" else [])
 
 
 def test_a_copy_that_somebody_wrote_to_is_damage_too(box: Box) -> None:

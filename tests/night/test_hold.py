@@ -8,7 +8,7 @@ import shutil
 from collections.abc import Callable
 
 import pytest
-from harness import Pair, contents, explain, night_that_keeps_everything
+from harness import Pair, contents, explain, footprint, night_that_keeps_everything
 
 from nightferry.night.context import Stop, Unwatched
 
@@ -273,6 +273,74 @@ def test_rule_E_what_came_in_a_night_cut_short_and_went_again_leaves_the_copy(pa
     pair.at("members/here today.txt").unlink()
     pair.run_well()
     assert pair.differences() == []
+
+
+def test_a_hold_is_over_when_the_limit_was_raised(make: Callable[..., Pair]) -> None:
+    pair = make(hold_count=4)
+    _fill(pair)
+    for number in range(10):
+        pair.at(_part(pair, number)).unlink()
+    _held_night(pair)
+    pair.set(hold_count=9)
+    _held_night(pair)
+    (reason,) = pair.run().hold_reasons
+    assert "the limit is 9 (hold_count)" in reason  # by the limit of tonight, not by that of the first night
+    pair.set(hold_count=10)
+    result = night_that_keeps_everything(pair)
+    assert result.tally.removed == 10
+    assert pair.differences() == []
+    with pair.manifest() as manifest:
+        assert manifest.runs.open_hold() is None
+    pair.run_quiet()
+
+
+def test_new_files_do_not_end_a_hold_night_by_night(make: Callable[..., Pair]) -> None:
+    pair = make(hold_share=0.2)
+    _fill(pair)
+    for number in range(13):  # of 60: more than a fifth
+        pair.at(_part(pair, number)).unlink()
+    for night in range(4):
+        for number in range(5):
+            pair.write(f"2026-12 advent/{night} {number}.wav", b"RIFF new")
+        _held_night(pair)
+
+
+def test_metadata_waits_on_a_held_night_too(make: Callable[..., Pair]) -> None:
+    """A change of mode or owner of everything replaces what the copy says of it, as much as a change of content."""
+    pair = make(hold_count=4)
+    _fill(pair)
+    pair.write("members/altos.txt", b"altos")
+    pair.run_well()
+    for number in range(10):
+        pair.at(_part(pair, number)).unlink()
+    for number in range(20, 40):
+        pair.at(_part(pair, number)).chmod(0o600)
+        os.chown(pair.at(_part(pair, number)), 1234, 2345)
+    pair.at("members").chmod(0o700)
+    before = {line for line in footprint(pair.copy)[0].split(b"\n\0") if line}
+    result = pair.run()
+    assert (result.outcome, result.tally.metadata, result.tally.folders_metadata) == ("held", 0, 0)
+    assert result.tally.withheld == 10 + 20 + 1
+    assert {line for line in footprint(pair.copy)[0].split(b"\n\0") if line} == before
+    with pair.manifest() as manifest:
+        assert manifest.entries.find(_part(pair, 20).encode()).stat.mode == 0o644
+    pair.release()
+    result = night_that_keeps_everything(pair)
+    assert (result.tally.metadata, result.tally.folders_metadata) == (20, 1)
+    assert pair.differences() == []
+    pair.run_quiet()
+
+
+def test_a_new_file_on_a_held_night_is_copied_with_its_metadata(make: Callable[..., Pair]) -> None:
+    pair = make(hold_count=4)
+    _fill(pair)
+    for number in range(10):
+        pair.at(_part(pair, number)).unlink()
+    pair.write("brand new/first.wav", b"new").chmod(0o600)
+    pair.at("brand new").chmod(0o700)
+    pair.run()
+    assert (pair.copy / "brand new/first.wav").stat().st_mode & 0o777 == 0o600
+    assert (pair.copy / "brand new").stat().st_mode & 0o777 == 0o700
 
 
 def test_links_that_a_held_night_copied_apart_are_joined_later(make: Callable[..., Pair]) -> None:

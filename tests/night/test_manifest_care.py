@@ -17,9 +17,10 @@ from harness import Pair, contents, footprint
 
 from drives import run
 from nightferry.errors import Failed
-from nightferry.manifest.manifest import Manifest, generation_of
+from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Content
 from nightferry.manifest.soundness import find_fault
+from nightferry.manifest.untrusted import generation_of
 from nightferry.night.pairing import make_pair
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat

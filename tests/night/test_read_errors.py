@@ -125,11 +125,39 @@ def test_rule_B_a_folder_of_the_primary_that_cannot_be_read_keeps_its_copy(box: 
     assert {each.past.reason for each in box.pair.held().values()} == {"changed"}
 
 
-def test_rule_G_a_folder_of_the_secondary_that_cannot_be_read(box: Box) -> None:
+def test_rule_G_a_folder_of_the_secondary_that_cannot_be_listed(box: Box) -> None:
+    """It is named; what it holds is read by name all the same; everything goes on, and it is closed when healed."""
     box.pair.write("programme.txt", "Kyrie only\n")
     before = (box.secondary.behind / "copy" / KYRIE).read_bytes()
     box.secondary.fail("copy/2026-05 spring concert", "readdir")
+    box.pair.clock.pass_days(30)
     result = box.night()
-    assert result.outcome in ("complete", "partial", "failed")
+    assert (result.tally.changed, result.tally.damage, result.tally.mended) == (1, 1, 0)
+    assert (result.outcome, result.state) == ("partial", "attention")
+    assert result.tally.verified_secondary_bytes >= 500_000
+    assert box.register() == [(b"2026-05 spring concert", "secondary", "unreadable", False)]
     assert (box.secondary.behind / "copy" / KYRIE).read_bytes() == before
     assert (box.secondary.behind / "copy/programme.txt").read_text() == "Kyrie only\n"
+    box.secondary.heal()
+    assert box.night().state == "sound"
+    assert box.register() == [(b"2026-05 spring concert", "secondary", "unreadable", True)]
+
+
+def test_rule_G_a_folder_of_the_secondary_that_cannot_be_opened(box: Box) -> None:
+    """Everything in it is unreadable, what is elsewhere goes on; healed, all of it reads right again."""
+    box.pair.write("programme.txt", "Kyrie only\n")
+    before = (box.secondary.behind / "copy" / KYRIE).read_bytes()
+    box.secondary.fail("copy/2026-05 spring concert", "getattr")
+    box.pair.clock.pass_days(30)
+    result = box.night()
+    assert result.state == "attention"
+    assert result.tally.mended == 0
+    assert (box.secondary.behind / "copy/programme.txt").read_text() == "Kyrie only\n"
+    assert (box.secondary.behind / "copy" / KYRIE).read_bytes() == before
+    assert {row[:3] for row in box.register()} == {
+        (name.encode(), "secondary", "unreadable") for name in ("2026-05 spring concert", KYRIE, GLORIA)
+    }
+    box.secondary.heal()
+    assert box.night().outcome == "complete"
+    assert all(row[3] for row in box.register())
+    assert (box.secondary.behind / "copy" / KYRIE).read_bytes() == before

@@ -16,6 +16,7 @@ from nightferry.planning.hold import (
     Limits,
     Proposed,
     Released,
+    Standing,
     entropy_bits_per_byte,
     reasons_to_hold,
     turned_to_noise,
@@ -70,6 +71,65 @@ def test_a_release_covers_what_was_held_and_what_any_night_may_do() -> None:
 def test_a_release_covers_an_empty_primary() -> None:
     gone = proposed(1_000, removals=1_000, primary=0)
     assert reasons_to_hold(gone, LIMITS, Released(1_000, 0)) == []
+
+
+# --- a hold that nobody has released
+
+
+def standing(reasons: list[str], removals: int = 0, replacements: int = 0, files: int = 1_000) -> Standing:
+    return Standing(removals, replacements, reasons, files)
+
+
+def test_a_hold_by_a_limit_ends_once_what_is_to_go_is_within_the_limits_of_tonight() -> None:
+    held = proposed(1_000, removals=300)
+    reasons = reasons_to_hold(held, LIMITS)
+    assert len(reasons) == 2  # by share and by count
+    before = standing(reasons, removals=300)
+    assert reasons_to_hold(held, LIMITS, standing=before) == reasons
+    raised = Limits(share=0.40, count=400)
+    assert reasons_to_hold(held, raised, standing=before) == []
+    # one of two limits raised: what is said is the other, with the number that it has now
+    (reason,) = reasons_to_hold(held, Limits(share=0.40, count=250), standing=before)
+    assert "the limit is 250 (hold_count)" in reason
+    # or most of it was put back
+    assert reasons_to_hold(proposed(1_000, removals=90), LIMITS, standing=before) == []
+    assert reasons_to_hold(proposed(1_000, removals=101), LIMITS, standing=before) != []
+
+
+def test_new_files_alone_never_end_a_hold() -> None:
+    """210 of 1,000 are held; with 100 new files beside them they are 19 percent, and still too many."""
+    limits = Limits(share=0.20, count=None)
+    before = standing(reasons_to_hold(proposed(1_000, removals=210), limits), removals=210, files=1_000)
+    grown = proposed(1_100, removals=210)
+    assert reasons_to_hold(grown, limits) == []
+    (reason,) = reasons_to_hold(grown, limits, standing=before)
+    assert "21% of 1,000 files" in reason
+
+
+@pytest.mark.parametrize("limits", [LIMITS, Limits(None, None)])
+def test_no_limit_ends_a_hold_by_marks_of_an_attack(limits: Limits) -> None:
+    attacked = replace(proposed(100_000, removals=20), additions=20, additions_with_new_suffix=20, new_suffix=".locked")
+    (mark,) = reasons_to_hold(attacked, limits)
+    before = standing([mark], removals=20, files=100_000)
+    without_marks = proposed(100_020, removals=20)  # the new names were copied by the held night
+    assert reasons_to_hold(without_marks, limits) == []
+    assert reasons_to_hold(without_marks, limits, standing=before) == [mark]
+    assert reasons_to_hold(replace(without_marks, removals=10), limits, standing=before) == [mark]
+    assert reasons_to_hold(replace(without_marks, removals=9), limits, standing=before) == []  # most is put back
+
+
+def test_a_mark_outlives_a_night_that_was_held_by_a_limit_too() -> None:
+    """Else raising the limit would let an attack pass whose marks are gone."""
+    attacked = replace(proposed(100, removals=60), additions=60, additions_with_new_suffix=60, new_suffix=".locked")
+    limits = Limits(share=0.20, count=None)
+    first = reasons_to_hold(attacked, limits)
+    assert len(first) == 2
+    second = reasons_to_hold(proposed(160, removals=60), limits, standing=standing(first, removals=60, files=100))
+    assert second == first
+    raised = reasons_to_hold(
+        proposed(160, removals=60), Limits(0.9, None), standing=standing(second, removals=60, files=100)
+    )
+    assert raised == [first[1]] and ".locked" in raised[0]
 
 
 def test_encryption_in_place_holds_below_all_limits() -> None:

@@ -17,13 +17,16 @@ from scipy import stats
 
 from nightferry.planning.verification import (
     DAY_S,
+    NightRead,
     Verdict,
     cycle_problem,
     detection_probability,
     differing_ranges,
+    judge_name,
     judge_primary,
     judge_secondary,
     nightly_budget,
+    pace,
 )
 from nightferry.tree.metadata import Kind, Stat
 
@@ -74,6 +77,34 @@ def test_any_other_content_on_the_secondary_is_damage(found: bool, digest: bytes
     assert judge_secondary(found, digest, RIGHT) is verdict
 
 
+LINK = THEN._replace(kind=Kind.SYMLINK)
+FOLDER = THEN._replace(kind=Kind.FOLDER)
+
+
+@pytest.mark.parametrize(
+    ("then", "now", "target", "readable", "verdict"),
+    [
+        (LINK, LINK, b"01 kyrie.wav", True, Verdict.INTACT),
+        (LINK, LINK._replace(ctime_ns=99, inode=9), b"01 kyrie.wav", True, Verdict.INTACT),
+        (LINK, LINK, b"/etc/passwd", True, Verdict.DECAYED),
+        (LINK, LINK, None, False, Verdict.UNREADABLE),
+        (LINK, None, None, True, Verdict.MISSING),
+        (LINK, THEN, None, True, Verdict.DECAYED),  # a file stands there
+        (LINK, FOLDER, None, True, Verdict.DECAYED),
+        (FOLDER, FOLDER, None, True, Verdict.INTACT),
+        (FOLDER, FOLDER, None, False, Verdict.UNREADABLE),  # its names cannot be listed
+        (FOLDER, None, None, True, Verdict.MISSING),
+        (FOLDER, LINK, b"01 kyrie.wav", True, Verdict.DECAYED),
+        (THEN, FOLDER, None, True, Verdict.DECAYED),
+    ],
+)
+def test_symlinks_and_folders_are_judged_by_being_there_and_pointing_right(
+    then: Stat, now: Stat | None, target: bytes | None, readable: bool, verdict: Verdict
+) -> None:
+    wanted = b"01 kyrie.wav" if then.kind is Kind.SYMLINK else None
+    assert judge_name(then, now, target, wanted, readable=readable) is verdict
+
+
 # --- the night's share
 
 
@@ -108,6 +139,16 @@ def test_a_cycle_that_cannot_be_kept_is_said_with_its_numbers() -> None:
         assert number in said, said
     for setting in ("finish_by", "verify_share", "verify_cycle"):
         assert setting in said
+
+
+def test_the_pace_is_that_of_all_nights_and_the_time_their_median() -> None:
+    nights = [NightRead(100, 1.0, 600.0), NightRead(100, 4.0, 60.0), NightRead(100, 5.0, 540.0)]
+    assert pace(nights, window_s=3600.0) == (30.0, 540.0)
+    assert pace(nights[:2], window_s=3600.0) == (40.0, 3600.0)  # too few: the whole window may be there
+    assert pace(nights, window_s=None) == (30.0, None)
+    assert pace([], window_s=3600.0) == (0.0, 3600.0)
+    unlimited = [NightRead(100, 1.0, None)] * 5
+    assert pace(unlimited, window_s=3600.0) == (100.0, 3600.0)
 
 
 def test_without_any_time_no_cycle_is_promised() -> None:

@@ -11,6 +11,7 @@ import os
 import shutil
 import sqlite3
 from pathlib import Path
+from typing import Any
 
 import pytest
 import xxhash
@@ -18,10 +19,11 @@ from harness import Pair, contents
 
 from drives import MIB, DriveFactory, run
 from effects_faults import CountingEffects, FailingEffects
-from nightferry.errors import AbsentDrive, NightferryError, WrongDrive, WrongUse
+from nightferry.errors import AbsentDrive, Busy, NightferryError, WrongDrive, WrongUse
 from nightferry.manifest.untrusted import NewerFormatError, generation_of
 from nightferry.recovery.alone import Secondary, open_secondary
 from nightferry.tree.effects import Effects
+from nightferry.volumes.lock import lock_drive
 
 KYRIE = "2026-05 spring concert/01 kyrie.wav"
 NEWLINE = b"2026-05 spring concert/07 agnus\ndei.wav"
@@ -117,6 +119,35 @@ def test_the_one_before_serves_where_the_last_is_damaged(pair: Pair) -> None:
     (pair.records / "manifest.sqlite3").unlink()
     found = opened(pair.secondary)
     assert (found.which, found.notes) == ("previous", ["There is no records/manifest.sqlite3 on the drive."])
+
+
+def test_while_a_night_has_the_drive_its_manifest_is_not_read(pair: Pair) -> None:
+    """Read before the lock is there, it could be the one that the night is about to replace."""
+
+    class Opening(Effects):
+        def __init__(self) -> None:
+            super().__init__()
+            self.names: list[bytes] = []
+
+        def open(self, path: Any, flags: int, *args: Any, **kwargs: Any) -> int:
+            self.names.append(os.path.basename(os.fsencode(path)) if isinstance(path, str | bytes) else b"")
+            return super().open(path, flags, *args, **kwargs)
+
+    effects = Opening()
+    fd = os.open(pair.secondary, os.O_RDONLY)
+    try:
+        with (
+            lock_drive(fd, Effects(), "the drive"),
+            pytest.raises(Busy),
+            open_secondary(pair.secondary, effects, lock=True),
+        ):
+            pass
+    finally:
+        os.close(fd)
+    assert effects.names and b"records" not in effects.names
+    with open_secondary(pair.secondary, effects, lock=True) as secondary:
+        assert secondary.which == "manifest"
+    assert b"records" in effects.names
 
 
 def test_a_newer_manifest_is_not_passed_over(pair: Pair) -> None:

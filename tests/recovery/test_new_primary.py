@@ -12,7 +12,7 @@ from world import KYRIE, World, sha256
 
 from drives import MIB, Drive, DriveFactory, run
 from effects_faults import CountingEffects, KillingEffects, in_child
-from nightferry.errors import WrongDrive
+from nightferry.errors import Failed, WrongDrive
 from nightferry.night.context import Stop, Unwatched
 from nightferry.recovery.new_primary import NewPrimary, fill_new_primary
 from nightferry.recovery.restore_result import RestoreResult
@@ -124,6 +124,27 @@ def test_only_an_empty_drive_is_filled(drives: DriveFactory, tmp_path: Path) -> 
         filled(pair)
 
 
+def test_a_drive_too_small_is_said_and_a_larger_one_taken_after_it(drives: DriveFactory, tmp_path: Path) -> None:
+    world = World.on_drives(drives, tmp_path)
+    pair = world.pair
+    pair.write(KYRIE, os.urandom(20 * MIB))
+    pair.run_well()
+    small = drives("ext4", 12 * MIB)
+    swap(world, small)
+    with pytest.raises(Failed, match="it takes a larger drive"):
+        filled(pair)
+    assert not (pair.primary / KYRIE).exists()
+    small.unmount()
+    large = drives("ext4", 64 * MIB)
+    large.unmount()
+    large.root = pair.primary
+    large.mount()
+    result = filled(pair)
+    assert result is not None
+    assert (result.is_primary, result.exit_code) == (True, 0)
+    pair.run_quiet()
+
+
 def test_the_old_primary_is_a_foreign_drive_afterwards(drives: DriveFactory, tmp_path: Path) -> None:
     world = World.on_drives(drives, tmp_path)
     pair = world.pair
@@ -162,6 +183,22 @@ def test_what_could_not_be_restored_keeps_it_from_becoming_the_primary(drives: D
     night = pair.run_well()
     assert (night.tally.added, night.tally.removed) == (1, 1)
     assert (pair.copy / f"{KYRIE}.damaged").exists()
+
+
+def test_rule_I_no_record_replaces_the_card_of_the_new_primary(drives: DriveFactory, tmp_path: Path) -> None:
+    world = World.on_drives(drives, tmp_path)
+    pair = world.pair
+    pair.write(KYRIE, b"kyrie")
+    pair.write("programme.txt", b"[a card]")
+    pair.run_well()
+    with pair.manifest(writable=True) as manifest, manifest.database.transaction() as connection:
+        connection.execute("UPDATE entry SET name = ? WHERE name = ?", (CARD.encode(), b"programme.txt"))
+    (pair.copy / "programme.txt").rename(pair.copy / CARD)
+    swap(world, drives("ext4", 32 * MIB))
+    result = filled(pair)
+    assert result is not None
+    assert (result.is_primary, [each.path for each in result.refused.kept]) == (False, [CARD.encode()])
+    assert b"[a card]" not in (pair.primary / CARD).read_bytes()
 
 
 def test_a_night_that_was_cut_off_is_finished_first(drives: DriveFactory, tmp_path: Path) -> None:

@@ -70,7 +70,7 @@ def test_its_report_is_on_the_secondary_and_beside_the_state(world: World) -> No
         assert {each["path"] for each in report["names"] if "from the last night" in each["why"]} == {KYRIE}
     assert stamp.startswith("000002-")
     text = (folders[0] / names[1]).read_text()
-    assert "All 13 files were restored, and each came back right." in text
+    assert "All 13 files were tried, and each came back right." in text
     assert pair.staging() == [] and pair.differences() == []
     with pair.manifest() as manifest:
         summary = json.loads(manifest.runs.by_number(2).summary)["rehearsal"]

@@ -58,6 +58,22 @@ def test_it_is_taken_from_the_primary(pair: Pair, tmp_path: Path) -> None:
     assert restored(pair, tmp_path / "again").bad.count == 1
 
 
+@pytest.mark.parametrize("known", [False, True])
+def test_it_is_taken_from_where_the_primary_has_it_now(pair: Pair, tmp_path: Path, known: bool) -> None:
+    """As of a night before it moved; also where the copy is known to be bad, and so not asked at all."""
+    run("mv", pair.primary / KYRIE, pair.primary / "kyrie, final.wav")
+    pair.run_well()
+    rot(pair.copy / "kyrie, final.wav")
+    if known:
+        with pair.manifest(writable=True) as manifest:
+            manifest.runs.find_damage(b"kyrie, final.wav", "secondary", "decayed", "verify", 2, 0.0, "found by a test")
+    result = restored(pair, tmp_path / "restored", KYRIE, as_of="1")
+    assert result.bad.count == 0
+    assert sha256(tmp_path / "restored" / KYRIE) == sha256(pair.primary / "kyrie, final.wav")
+    if not known:
+        assert "from the primary (kyrie, final.wav)" in result.elsewhere.kept[0].why
+
+
 def test_it_is_taken_from_a_retired_version(pair: Pair, tmp_path: Path) -> None:
     first = (pair.primary / KYRIE).read_bytes()
     for content in (b"sung again", first):

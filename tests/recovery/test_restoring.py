@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import stat
 from pathlib import Path
 
@@ -140,6 +141,21 @@ def test_what_is_not_there_is_wrong_use_and_makes_nothing(pair: Pair, tmp_path: 
     with pytest.raises(WrongUse):
         restored(pair, tmp_path / "restored", given)
     assert not (tmp_path / "restored").exists()
+
+
+def test_a_path_that_is_gone_is_told_with_the_night_that_has_it(pair: Pair, tmp_path: Path) -> None:
+    choir(pair)
+    pair.run_well()
+    (pair.primary / PROGRAMME).unlink()
+    pair.write("new.txt", b"later")
+    pair.run_well()
+    with pytest.raises(WrongUse, match=r"night 1 was the last that had it; add --as-of 1\."):
+        restored(pair, tmp_path / "restored", PROGRAMME)
+    assert restored(pair, tmp_path / "restored", PROGRAMME, as_of="1").exit_code == 0
+    with pytest.raises(WrongUse, match="it came with night 2"):
+        restored(pair, tmp_path / "restored", "new.txt", as_of="1")
+    with pytest.raises(WrongUse, match=r"No night .* had it; a pattern may find it, such as \*\*/kyrie\.wav"):
+        restored(pair, tmp_path / "restored", "kyrie.wav")
 
 
 def test_rule_H_names_of_any_bytes(pair: Pair, tmp_path: Path) -> None:
@@ -474,6 +490,48 @@ def test_a_configured_pair_whose_state_is_gone(pair: Pair, tmp_path: Path) -> No
     assert not pair.state_dir.exists(), "a restore makes no state"
 
 
+def test_by_older_records_it_says_what_may_be_missing(pair: Pair, tmp_path: Path) -> None:
+    choir(pair)
+    pair.run_well()
+    pair.clock.pass_days(1)
+    pair.write("2026-06 summer.wav", b"new")
+    pair.run_well()
+    (pair.records / "manifest.sqlite3").write_bytes(b"no database")
+    result = restored(pair, tmp_path / "restored", alone=True)
+    assert (result.exit_code, result.night, result.behind) == (1, 1, True)
+    assert any("in copy/ on the secondary as ordinary files" in note for note in result.notes)
+    assert not (tmp_path / "restored" / "2026-06 summer.wav").exists()
+
+
+def test_what_the_night_did_not_copy_is_said(drives: DriveFactory, tmp_path: Path) -> None:
+    pair = Pair(drives("ext4", 64 * MIB), drives("exfat", 64 * MIB), tmp_path / "state")
+    choir(pair)
+    pair.write(f"{CONCERT}/03 credo: take 2?.wav", b"exFAT has no such names")
+    pair.run()
+    result = restored(pair, tmp_path / "restored")
+    (note,) = [note for note in result.notes if "did not copy 1 name" in note]
+    assert f"{CONCERT}/03 credo: take 2?.wav" in note
+    assert not (tmp_path / "restored" / CONCERT / "03 credo: take 2?.wav").exists()
+    for given, is_said in ((CONCERT, True), ("*.wav", True), (PROGRAMME, False), ("*.txt", False)):
+        notes = restored(pair, tmp_path / "part", given).notes
+        assert any("did not copy" in note for note in notes) is is_said, given
+
+
+@pytest.mark.parametrize("name", [".nightferry-volume.toml", ".nightferry-volume.toml.new", STAGING, "lost+found"])
+def test_rule_I_no_manifest_puts_names_of_ours_into_a_target(pair: Pair, tmp_path: Path, name: str) -> None:
+    choir(pair)
+    pair.run_well()
+    with sqlite3.connect(pair.records / "manifest.sqlite3") as sealed:
+        changes = sealed.execute("UPDATE entry SET name = ? WHERE name = ?", (name.encode(), PROGRAMME.encode()))
+        assert changes.rowcount == 1
+    sealed.close()
+    (pair.copy / PROGRAMME).rename(pair.copy / name)
+    result = restored(pair, tmp_path / "restored", alone=True)
+    assert (result.exit_code, names(result.refused)) == (1, [name.encode()])
+    assert not (tmp_path / "restored" / name).exists()
+    assert (tmp_path / "restored" / KYRIE).exists()
+
+
 def test_with_no_manifest_at_all_the_plain_tree_is_restored(pair: Pair, tmp_path: Path) -> None:
     choir(pair)
     (pair.primary / "empty").mkdir()
@@ -496,3 +554,6 @@ def test_with_no_manifest_at_all_the_plain_tree_is_restored(pair: Pair, tmp_path
     ]
     with pytest.raises(WrongUse, match="as-of"):
         restored(pair, tmp_path / "again", alone=True, as_of="1")
+    (pair.records / "checksums.xxh128").unlink()
+    unchecked = restored(pair, tmp_path / "unchecked", alone=True)
+    assert (unchecked.exit_code, unchecked.unverified) == (1, 5), "quiet would mean checked"

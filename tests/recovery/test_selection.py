@@ -70,3 +70,9 @@ def test_no_character_at_the_start_has_a_meaning_of_its_own(pattern: bytes) -> N
 def test_too_many() -> None:
     with pytest.raises(WrongUse):
         Selection([b"%d" % number for number in range(1001)])
+
+
+@pytest.mark.parametrize("pattern", [b"[z-a]", b"**/[9-0]*.wav"])
+def test_what_is_no_pattern_is_wrong_use(pattern: bytes) -> None:
+    with pytest.raises(WrongUse, match="is not a pattern"):
+        Selection(patterns=[pattern]).fits(b"01 kyrie.wav", is_folder=False)

@@ -186,7 +186,7 @@ def test_the_oldest_reading_comes_first(folders: World) -> None:
                     order.append(path)
                 return os.open(path, flags, *args, **kwargs)
 
-            self.open = opening
+            self.open_inside = opening
 
     folders.verify(stop=stop, sides=("primary",), effects=Noting())
     assert order[0] == b"19.wav" and len(order) == 20

@@ -6,7 +6,7 @@ import argparse
 import time
 
 from nightferry.cli.common import add_json, chosen_pairs
-from nightferry.errors import WrongUse
+from nightferry.errors import NotAPair
 from nightferry.reporting import exits
 from nightferry.units import format_count
 
@@ -29,22 +29,26 @@ def main(args: argparse.Namespace) -> int:
     from nightferry.manifest.manifest import FILE_NAME, Manifest
     from nightferry.night.preflight import lock_pair, state_folder
     from nightferry.reporting import documents
+    from nightferry.reporting.released_status import leave_released
     from nightferry.reporting.terminal import Screen
     from nightferry.tree.effects import Effects
 
     settings, (pair,) = chosen_pairs(args)
     path = state_folder(settings.state_dir, pair.name) / FILE_NAME
     if not path.exists():
-        raise WrongUse(f'"{pair.name}" is not a pair yet: make it one with `nightferry pair {pair.name}`.')
-    with lock_pair(settings.state_dir, pair.name, "release"):
+        raise NotAPair(pair.name)
+    now_s = time.time()
+    with lock_pair(settings.state_dir, pair.name, "release") as folder:
         manifest = Manifest.open(path, Effects())
         try:
             hold = manifest.runs.open_hold()
             was_released = hold is not None and hold.released_s is not None
             if hold is not None and not was_released:
-                manifest.runs.release(hold.run, time.time())
+                manifest.runs.release(hold.run, now_s)
         finally:
             manifest.close()
+        if hold is not None:
+            leave_released(folder, hold.run, now_s)
     if args.json:
         documents.write(
             {

@@ -126,5 +126,6 @@ def _document(name: str, result: dict[str, Any] | None, code: int, error: str | 
     empty: dict[str, Any] = {
         "stopped": None, "seconds": None, "read": {}, "past_cache": None, "intact": None, "changed": None, "found": [],
         "looked_for_unlisted": False, "closed": [], "damage": [], "coverage": {},
+        "verify_cycle_s": None,
     }  # fmt: skip
     return {"pair": name, "exit_code": code, "error": error, **(empty if result is None else result)}

@@ -110,6 +110,11 @@ class Entries:
         row = self._connection.execute("SELECT count(*), sum(size_bytes) FROM entry WHERE kind <> 1").fetchone()
         return row[0], row[1] or 0
 
+    def born_since(self, run: int) -> int:
+        """How many files and symlinks first stood after this run or a later one."""
+        row = self._connection.execute("SELECT count(*) FROM entry WHERE born >= ? AND kind <> 1", (run,)).fetchone()
+        return int(row[0])
+
     def dirty_folders(self) -> list[int]:
         return [row[0] for row in self._connection.execute("SELECT id FROM entry WHERE dirty = 1")]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal, NamedTuple
 
 from nightferry.manifest.database import Database
@@ -12,13 +13,30 @@ from nightferry.manifest.records import Content
 from nightferry.tree.metadata import Kind, Stat
 
 Side = Literal["primary", "secondary"]
+# As the damage register has them: what the secondary holds is the copy, and retired versions beside it.
+Place = Literal["primary", "secondary", "retired"]
+PLACES: tuple[Place, Place, Place] = ("primary", "secondary", "retired")
+
+_DAY_S = 86_400
+# Ages by which readings are sorted in a report: a day, a week, a month, a quarter.
+AGE_EDGES_S = (1 * _DAY_S, 7 * _DAY_S, 30 * _DAY_S, 90 * _DAY_S)
+# A reading of later than this after now was dated by a clock that was wrong: it proves nothing of when it was.
+# A pass over a large drive takes more than a day, and marks what it reads with the moment at which it does so.
+FUTURE_S = 7 * _DAY_S
+_NO_LIMIT_S = (1 << 62) * 1.0
 
 _READ = {"primary": "read_primary_s", "secondary": "read_secondary_s"}
 
 
-# Retired files whose content was right when they went there.
-_HELD = "past WHERE held IS NOT NULL AND kind = 2 AND reason <> 'decayed'"
+# Retired files and symlinks whose content was right when they went there; what no run put there has no checksum.
+_HELD_ALL = "past WHERE held IS NOT NULL AND reason <> 'decayed' AND"
+_HELD = f"{_HELD_ALL} kind = 2 AND digest IS NOT NULL"
+_READABLE = "(kind = 2 AND digest IS NOT NULL)"
+_LINK = "(kind = 3 AND target IS NOT NULL)"
 
+
+# Keeps SQLite from writing the inner columns out in full wherever the outer query names them (nearly half of the time).
+_ONCE = " LIMIT -1"
 
 # Folders at and below one row.
 _FOLDERS_BELOW = (
@@ -28,20 +46,31 @@ _FOLDERS_BELOW = (
 )
 
 
-def _unread(side: Side, below: int | None, *, retired: bool) -> str:
-    """The query for files last read before ``:before``; ``:below`` is a row's id where ``below`` is given."""
-    column = _READ[side]
-    columns = "size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink, algorithm, digest"
+def _when(column: str) -> str:
+    """When a row was last read and found intact; 0 for never, and for a date that cannot be."""
+    return f"(CASE WHEN {column} <= :latest THEN {column} ELSE 0 END)"
+
+
+def _unread(side: Side, below: int | None, *, retired: bool, names: bool) -> str:
+    """The query for files last read before ``:before``; ``:below`` is a row's id where ``below`` is given.
+
+    ``names``: on the secondary also symlinks and folders, of which there is no content to read, but a name to be there.
+    """
+    read = _when(_READ[side])
+    columns = "kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink, algorithm, digest, target"
+    what = f"({_READABLE} OR {_LINK} OR (kind = 1 AND id <> 1))" if side == "secondary" and names else _READABLE
     query = (
-        f"SELECT 'entry' AS source, id, parent, {columns}, NULL AS held, coalesce({column}, 0) AS read_s"
-        f" FROM entry WHERE kind = 2 AND digest IS NOT NULL AND coalesce({column}, 0) < :before"
+        f"SELECT 'entry' AS source, id, parent, {columns}, NULL AS held, {read} AS read_s"
+        f" FROM entry WHERE {what} AND {read} < :before"
     )
     if below is not None:
         query += f" AND (id = :below OR parent IN ({_FOLDERS_BELOW}))"
     if side == "secondary" and retired:
+        read = _when("read_s")
+        what = f"({_READABLE} OR {_LINK})" if names else _READABLE
         query += (
-            f" UNION ALL SELECT 'past', id, parent, {columns}, held, coalesce(read_s, 0) FROM {_HELD}"
-            " AND digest IS NOT NULL AND coalesce(read_s, 0) < :before"
+            f" UNION ALL SELECT 'past', id, parent, {columns}, held, {read}"
+            f" FROM {_HELD_ALL} {what} AND {read} < :before"
         )
         if below is not None:
             query += f" AND (entry = :below OR parent IN ({_FOLDERS_BELOW}))"
@@ -49,7 +78,7 @@ def _unread(side: Side, below: int | None, *, retired: bool) -> str:
 
 
 class Subject(NamedTuple):
-    """A file to be read back: of the copy and the primary (``entry``), or a retired version (``past``)."""
+    """A name to be read back: of the copy and the primary (``entry``), or a retired version (``past``)."""
 
     table: str  # entry, past
     id: int
@@ -62,17 +91,56 @@ class Subject(NamedTuple):
 
 @dataclass(frozen=True)
 class Coverage:
-    """One side's share verified within the cycle."""
+    """How much of one place was read and found intact, and how long ago. Files only: symlinks have no bytes to rot.
 
-    files: int
-    files_total: int
-    size_bytes: int
-    total_bytes: int
-    oldest_s: float | None  # Unix time of the oldest reading; None where something was never read
+    Attributes:
+        files, size_bytes: read within the cycle; of ``files_total``, ``total_bytes``.
+        never_files: never read, or last found bad.
+        overdue_files, overdue_bytes: not read within the cycle, though they were there when it began.
+        oldest_s: Unix time of the oldest reading; None where there was none.
+        ages: (files, bytes) by the age of the last reading: younger than each of ``AGE_EDGES_S`` in turn, then older.
+            Those never read are in none.
+    """
+
+    files: int = 0
+    files_total: int = 0
+    size_bytes: int = 0
+    total_bytes: int = 0
+    never_files: int = 0
+    overdue_files: int = 0
+    overdue_bytes: int = 0
+    oldest_s: float | None = None
+    ages: tuple[tuple[int, int], ...] = ((0, 0),) * (len(AGE_EDGES_S) + 1)
 
     @property
     def share(self) -> float:
+        """Of the bytes, read within the cycle."""
         return 1.0 if self.total_bytes == 0 else self.size_bytes / self.total_bytes
+
+
+def _sums(column: str) -> str:
+    """What is summed up of one column of dates, in the order in which ``_coverage`` takes it."""
+    parts = [
+        f"sum({column} IS NULL)", f"sum(CASE WHEN {column} IS NULL THEN size_bytes END)", f"min({column})",
+    ]  # fmt: skip
+    overdue = f"since <= :standing AND coalesce({column}, 0) < :overdue"
+    parts += [f"sum({overdue})", f"sum(CASE WHEN {overdue} THEN size_bytes END)"]
+    for edge in ("cycle", *(f"edge{number}" for number in range(len(AGE_EDGES_S)))):
+        parts += [f"sum({column} >= :{edge})", f"sum(CASE WHEN {column} >= :{edge} THEN size_bytes END)"]
+    return ", ".join(parts)
+
+
+def _coverage(files_total: int, total_bytes: int, sums: tuple[int | None, ...]) -> Coverage:
+    never, never_bytes, oldest_s, overdue_files, overdue_bytes, files, size_bytes, *younger = sums
+    pairs = [
+        (found or 0, found_bytes or 0) for found, found_bytes in zip(younger[::2], younger[1::2], strict=True)
+    ]  # each holds those of the one before
+    upto = [(0, 0), *pairs, (files_total - (never or 0), total_bytes - (never_bytes or 0))]
+    ages = tuple((after[0] - before[0], after[1] - before[1]) for before, after in pairwise(upto))
+    return Coverage(
+        files or 0, files_total, size_bytes or 0, total_bytes, never or 0, overdue_files or 0, overdue_bytes or 0,
+        oldest_s, ages,
+    )  # fmt: skip
 
 
 class Fixity:
@@ -89,15 +157,19 @@ class Fixity:
         *,
         below: int | None = None,
         retired: bool = True,
+        latest_s: float | None = None,
     ) -> list[Subject]:
-        """Files last read before ``before_s``, oldest first; those of one day folder by folder, in inode order.
+        """Names last read before ``before_s``, oldest first; those of one day folder by folder, in inode order.
 
-        Retired versions count on the side of the secondary. ``after`` goes on behind a subject of an earlier page.
-        ``below``: only that row and what is below it. ``retired`` False: only what the copy holds now.
+        Retired versions count on the side of the secondary, and so do symlinks and folders, which are looked at.
+        ``after`` goes on behind a subject of an earlier page. ``below``: only that row and what is below it.
+        ``retired`` False: only what the copy holds now. ``latest_s``: a date after that counts as none.
         """
-        query = _unread(side, below, retired=retired)
+        query = _unread(side, below, retired=retired, names=True)
         key = "read_s / 86400, source, parent, inode, id"
-        values: dict[str, object] = {"before": before_s, "limit": limit, "below": below}
+        values: dict[str, object] = {
+            "before": before_s, "limit": limit, "below": below, "latest": _NO_LIMIT_S if latest_s is None else latest_s,
+        }  # fmt: skip
         where = ""
         if after is not None:
             where = f"WHERE ({key}) > (:day, :source, :parent, :inode, :id)"
@@ -111,17 +183,21 @@ class Fixity:
         return [
             Subject(
                 row[0], row[1], row[2],
-                Stat(Kind.FILE, row[3], int(row[4]), int(row[5]), row[6], row[7], row[8], row[9], row[10], 0),
-                Content(row[11], row[12]), row[13], row[14],
+                Stat(Kind(row[3]), row[4], int(row[5]), int(row[6]), row[7], row[8], row[9], row[10], row[11], 0),
+                Content(row[12], row[13], row[14]), row[15], row[16],
             )
             for row in rows
         ]  # fmt: skip
 
-    def unread(self, side: Side, before_s: float, *, below: int | None = None, retired: bool = True) -> tuple[int, int]:
-        """How many files ``oldest`` would give in all, and their bytes."""
+    def unread(
+        self, side: Side, before_s: float, *, below: int | None = None, retired: bool = True,
+        latest_s: float | None = None,
+    ) -> tuple[int, int]:  # fmt: skip
+        """How many files ``oldest`` would give in all, and their bytes. Symlinks and folders are not counted."""
         row = self._connection.execute(
-            f"SELECT count(*), coalesce(sum(size_bytes), 0) FROM ({_unread(side, below, retired=retired)})",
-            {"before": before_s, "below": below},
+            "SELECT count(*), coalesce(sum(size_bytes), 0) FROM"
+            f" ({_unread(side, below, retired=retired, names=False)})",
+            {"before": before_s, "below": below, "latest": _NO_LIMIT_S if latest_s is None else latest_s},
         ).fetchone()
         return int(row[0]), int(row[1])
 
@@ -171,28 +247,32 @@ class Fixity:
             query = f"SELECT ({query}) + (SELECT coalesce(sum(size_bytes), 0) FROM {_HELD})"
         return int(self._connection.execute(query).fetchone()[0])
 
-    def coverage(self, side: Side, since_s: float) -> Coverage:
-        """What was read since then, and the oldest reading."""
-        column = _READ[side]
-        query = f"SELECT size_bytes, {column} AS read_s FROM entry WHERE kind = 2"
-        if side == "secondary":
-            query += f" UNION ALL SELECT size_bytes, read_s FROM {_HELD}"
-        row = self._connection.execute(
-            f"SELECT sum(read_s >= :since), count(*), sum(CASE WHEN read_s >= :since THEN size_bytes ELSE 0 END),"
-            f" sum(size_bytes), min(coalesce(read_s, 0)) FROM ({query})",
-            {"since": since_s},
-        ).fetchone()
-        oldest = row[4] or None
-        return Coverage(row[0] or 0, row[1], row[2] or 0, row[3] or 0, oldest)
+    def coverage(self, now_s: float, cycle_s: float) -> dict[Place, Coverage]:
+        """What was read of each place within the cycle that ends now, and when the rest was.
 
-    def ages(self, side: Side, now_s: float, edges_s: list[float]) -> list[tuple[int, int]]:
-        """(files, bytes) by age of the last reading: below each edge in turn, then the rest and those never read."""
-        column = _READ[side]
-        rows = self._connection.execute(f"SELECT size_bytes, {column} FROM entry WHERE kind = 2")
-        found = [[0, 0] for _ in range(len(edges_s) + 1)]
-        for size_bytes, read_s in rows:
-            age_s = float("inf") if read_s is None else now_s - read_s
-            place = next((number for number, edge_s in enumerate(edges_s) if age_s < edge_s), len(edges_s))
-            found[place][0] += 1
-            found[place][1] += size_bytes
-        return [(files, size_bytes) for files, size_bytes in found]
+        Two passes over the rows, one over those of the copy and one over the retired versions: some seconds for a
+        million files. Memory is constant. A reading dated in the future counts as none.
+        """
+        overdue_s = now_s - cycle_s - _DAY_S  # a night that started an hour later than the one before is in time
+        standing = self._connection.execute(
+            "SELECT coalesce(max(number), -1) FROM run WHERE started_s <= ?", (overdue_s,)
+        ).fetchone()[0]
+        values = {"cycle": now_s - cycle_s, "overdue": overdue_s, "standing": standing, "latest": now_s + FUTURE_S}
+        values |= {f"edge{number}": now_s - edge_s for number, edge_s in enumerate(AGE_EDGES_S)}
+        on = {place: f"nullif({_when(column)}, 0) AS on_{place}" for place, column in _READ.items()}
+        row = self._connection.execute(
+            f"SELECT count(*), coalesce(sum(size_bytes), 0), {_sums('on_primary')}, {_sums('on_secondary')}"
+            f" FROM (SELECT size_bytes, since, {on['primary']}, {on['secondary']} FROM entry WHERE kind = 2{_ONCE})",
+            values,
+        ).fetchone()
+        half = (len(row) - 2) // 2
+        retired = self._connection.execute(
+            f"SELECT count(*), coalesce(sum(size_bytes), 0), {_sums('on_retired')}"
+            f" FROM (SELECT size_bytes, since, nullif({_when('read_s')}, 0) AS on_retired FROM {_HELD}{_ONCE})",
+            values,
+        ).fetchone()
+        return {
+            "primary": _coverage(row[0], row[1], row[2 : 2 + half]),
+            "secondary": _coverage(row[0], row[1], row[2 + half :]),
+            "retired": _coverage(retired[0], retired[1], retired[2:]),
+        }

@@ -54,6 +54,15 @@ class PastVersions:
             row = self._connection.execute("SELECT parent, name FROM entry WHERE id = ?", (entry,)).fetchone()
         return None if row is None else (row[0], row[1])
 
+    def size_after(self, entry: int, run: int) -> int | None:
+        """The size in bytes of a row as ``run`` left it; None where that run or a later one removed it for good."""
+        row = self._connection.execute(
+            "SELECT size_bytes FROM past WHERE entry = ? AND until > ? ORDER BY until, id LIMIT 1", (entry, run)
+        ).fetchone()
+        if row is None:
+            row = self._connection.execute("SELECT size_bytes FROM entry WHERE id = ?", (entry,)).fetchone()
+        return None if row is None else int(row[0])
+
     def born_in(self, run: int) -> Iterator[tuple[int, bytes, Kind, int]]:
         """(parent, name, kind, bytes) of the names that first stood after this run, as it left them, in its order.
 
@@ -126,3 +135,10 @@ class PastVersions:
     def let_go(self, held: bytes) -> None:
         """A retired version that is bad and that a person gave up: never offered nor read again. In a transaction."""
         self._connection.execute("UPDATE past SET reason = 'decayed' WHERE held = ?", (held,))
+
+    def let_go_in(self, entry: int, digest: bytes | None) -> int | None:
+        """The last run that let a content of a row go; None where none did."""
+        row = self._connection.execute(
+            "SELECT max(expired) FROM past WHERE entry = ? AND digest IS ?", (entry, digest)
+        ).fetchone()
+        return None if row[0] is None else int(row[0])

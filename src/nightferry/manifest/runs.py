@@ -97,6 +97,11 @@ class Runs:
         ).fetchone()
         return None if row is None else Hold(*row)
 
+    def first_open_hold(self) -> int | None:
+        """The run that was the first to be held, of those that no completed run has used up."""
+        found = self._connection.execute("SELECT min(run) FROM hold WHERE spent_run IS NULL").fetchone()[0]
+        return None if found is None else int(found)
+
     def release(self, run: int, released_s: float) -> None:
         with self._database.transaction() as connection:
             connection.execute("UPDATE hold SET released_s = ? WHERE run = ?", (released_s, run))
@@ -143,10 +148,12 @@ class Runs:
             )
         ]
 
-    def is_damaged(self, path: bytes, side: str) -> bool:
-        """Whether damage of a path is open on a side."""
+    def is_damaged(self, path: bytes, side: str, *, found_run: int | None = None) -> bool:
+        """Whether damage of a path is open on a side; with ``found_run``: damage that this run found."""
         row = self._connection.execute(
-            "SELECT 1 FROM damage WHERE path = ? AND side = ? AND closed_run IS NULL", (path, side)
+            "SELECT 1 FROM damage WHERE path = ? AND side = ? AND closed_run IS NULL"
+            " AND found_run = coalesce(?, found_run)",
+            (path, side, found_run),
         ).fetchone()
         return row is not None
 

@@ -12,6 +12,8 @@ from nightferry.manifest.plan import Plan
 from nightferry.manifest.records import LeftOut
 from nightferry.manifest.runs import LEFT_OUT_LIMIT
 from nightferry.night.platter import Platter
+from nightferry.night.rates import RateMeter
+from nightferry.planning.drive_health import DriveHealth
 from nightferry.settings import PairSettings
 from nightferry.tree.content import Buffers
 from nightferry.tree.digests import Algorithm
@@ -121,6 +123,7 @@ class Tally:
     written_bytes: int = 0
     read_back_files: int = 0
     read_back_bytes: int = 0
+    not_read_back: int = 0  # new copies that were to be read back, and the night was stopped before
     expired: int = 0
     expired_bytes: int = 0
     put_back_dates: int = 0
@@ -177,9 +180,17 @@ class Night:
     tally: Tally = field(default_factory=Tally)
     notes: list[str] = field(default_factory=list)
     metadata_lost: set[str] = field(default_factory=set)
+    folders_refused: set[bytes] = field(default_factory=set)
+    health: dict[str, DriveHealth] = field(
+        default_factory=lambda: {"primary": DriveHealth(), "secondary": DriveHealth()}
+    )
     _left_out: list[LeftOut] = field(default_factory=list)
     _left_out_written: int = 0
     _staged: int = 0
+    rates: RateMeter = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.rates = RateMeter(self.clock.monotonic_s)
 
     def leave_out(self, kind: str, path: bytes, detail: str) -> None:
         """Names what could not be copied; the folder is looked at in full again tomorrow."""

@@ -20,9 +20,11 @@ from nightferry.night.commit import (
     refuse,
 )
 from nightferry.night.context import NO_ROOM, UNREADABLE, UNSETTLED, Interrupted, Night
+from nightferry.night.failing import FailingDrive
 from nightferry.night.missing import ensure_folder
 from nightferry.night.readback import read_back
 from nightferry.night.reading import Decayed, Unreadable, Unsettled
+from nightferry.night.register import is_name_of_bad, known_bad
 from nightferry.night.space import usable_room
 from nightferry.night.stage import Staged, stage_file, stage_from_base, stage_link, stage_symlink
 from nightferry.tree.content import Stopped
@@ -52,11 +54,13 @@ class Copier:
         self._is_retry = False
         self._is_replacing_bad = False
         self._drive_errors = 0
+        self._put_back: set[bytes] = set()  # by this call
         self._mended: dict[int, bytes] = {}  # by inode: a name of each file that was bad and is right now
         self._folder: tuple[bytes | None, int | None] = (None, None)
 
     def run(self, items: Iterator[Item]) -> None:
         """Raises ``Interrupted``, ``Stopped`` and ``Failed``; what was staged whole is committed before it stops."""
+        self._night.rates.begin()
         try:
             for item in items:
                 self._night.stop.check()
@@ -65,6 +69,10 @@ class Copier:
                     self._commit()
         except (Interrupted, Stopped):
             self._commit()
+            raise
+        except FailingDrive as error:
+            if error.role == "primary":
+                self._commit()  # what a dying drive still gave is not to be asked of it twice
             raise
         self._commit()
 
@@ -77,11 +85,26 @@ class Copier:
     def replace_bad(self, item: Item) -> bool:
         """Copies one file again over a copy that is bad; whether the copy is right now."""
         done = self._copy_again(Pending(Intent("place", item.path), item))
-        read_back(self._night, [each for each in done if each.copied], self._copy_again)
+        if read_back(self._night, [each for each in done if each.copied], self._copy_again):
+            self._night.stop.check()  # not known to be right: the damage stays open
         if not any(each.intent.path == item.path for each in done):
             return False
         self._mended.setdefault(item.stat.inode, item.path)
         return True
+
+    def put_back(self, items: Iterator[Item]) -> set[bytes]:
+        """Copies names again that are missing from the copy, in batches; the paths that stand there now.
+
+        For names of files with one name only. Raises as ``run`` does, also where reading back was cut short.
+        """
+        self._put_back = set()
+        self._is_replacing_bad = True
+        try:
+            self.run(items)
+        finally:
+            self._is_replacing_bad = False
+        self._night.stop.check()
+        return self._put_back
 
     # --- one file
 
@@ -97,6 +120,9 @@ class Copier:
             night.plan.mark_incomplete(folder)
             return
         then = night.manifest.entries.child(parent, name)
+        if then is None and is_name_of_bad(night.manifest, item.stat):
+            night.leave_out(UNREADABLE, item.path, "it is another name of a file that is damaged: mend that one")
+            return
         try:
             if then is None and not self._name_is_free(item):
                 return
@@ -170,7 +196,7 @@ class Copier:
         if item.stat.kind is Kind.SYMLINK:
             return stage_symlink(night, item)
         if item.stat.nlink > 1 and night.capabilities.hard_links:
-            linked = self._link_to_mended(item, then) if self._is_replacing_bad else self._stage_linked(item)
+            linked = self._link_to_mended(item, then) if self._is_replacing_bad else self._stage_linked(item, then)
             if linked is not None:
                 return linked
         elif item.base is not None:
@@ -193,9 +219,11 @@ class Copier:
         xattrs = self._night.manifest.entries.xattrs(then.xattrs)
         return stage_link(self._night, item, in_copy(leader), item.stat, then.content, xattrs)
 
-    def _stage_linked(self, item: Item) -> Staged | None:
+    def _stage_linked(self, item: Item, then: Entry | None) -> Staged | None:
         """Another name of a file that was staged in this batch, or that the copy has in this very state."""
         night = self._night
+        if then is not None and known_bad(night.manifest, item.path, then.stat, item.stat):
+            return None  # it is read, and found to be as bad as it was
         staged = self._staged.get(item.stat.inode)
         if staged is not None:
             leader, first = staged
@@ -270,7 +298,14 @@ class Copier:
         for each in done:
             if each.item is not None:
                 self._count(each)
-        read_back(night, [each for each in done if each.copied], self._copy_again)
+        if self._is_replacing_bad:
+            self._put_back |= {each.intent.path for each in done}
+        copied = [each for each in done if each.copied]
+        copied_bytes = sum(each.intent.stat.size_bytes for each in copied if each.intent.stat is not None)
+        night.rates.add("copy", len(copied), copied_bytes)
+        before = (night.tally.read_back_files, night.tally.read_back_bytes)
+        read_back(night, copied, self._copy_again)
+        night.rates.add("read_back", night.tally.read_back_files - before[0], night.tally.read_back_bytes - before[1])
 
     def _write_again(self, pending: list[Pending], first: SyncFailed) -> list[Pending]:
         for each in pending:

@@ -11,7 +11,7 @@ from nightferry.night.context import UNLISTED, Night
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import join, split
 
-# Files entered one by one as missing, which the same night mends; the rest comes first when files are read back.
+# Files entered one by one as missing, which the same night mends; all of them come first when files are read back.
 ENTER_LIMIT = 1_000
 
 
@@ -51,17 +51,17 @@ def _make_again(night: Night, path: bytes) -> None:
     )
     with night.manifest.database.transaction():
         night.manifest.entries.set_dirty(entry.id, dirty=True)
-        for count, (_, below) in enumerate(night.manifest.entries.below(entry.id, path)):
+        night.manifest.entries.set_dirty(entry.parent, dirty=True)  # its date moved
+        for _, below in night.manifest.entries.below(entry.id, path):
             if below.stat.kind is Kind.FOLDER:
                 night.manifest.entries.set_dirty(below.id, dirty=True)
-            elif count >= ENTER_LIMIT:
-                night.manifest.entries.forget_reading(below.id)
+            night.manifest.entries.forget_reading(below.id)
     for count, (name, below) in enumerate(night.manifest.entries.below(entry.id, path)):
         if count >= ENTER_LIMIT:
             break
         if below.stat.kind is Kind.FILE and night.secondary.stat_or_none(in_copy(name)) is None:
+            night.tally.damage += not night.manifest.runs.is_damaged(name, "secondary", found_run=night.number)
             night.manifest.runs.find_damage(
                 name, "secondary", "missing", "copy", night.number, night.clock.now_s(),
                 "it is gone with its folder, and no run removed it",
             )  # fmt: skip
-            night.tally.damage += 1

@@ -15,6 +15,7 @@ from nightferry.manifest.records import LeftOut, Run
 from nightferry.night.context import Clock, Night, Progress, Stop
 from nightferry.night.excluding import excluder
 from nightferry.night.expire import candidates
+from nightferry.night.holding import open_hold
 from nightferry.night.platter import Platter
 from nightferry.night.preflight import Drives, check_state, check_state_is_there, open_drives, state_folder
 from nightferry.night.resolve import resolve
@@ -22,7 +23,7 @@ from nightferry.night.scan import scan
 from nightferry.night.space import usable_room
 from nightferry.night.timing import PhaseTimes
 from nightferry.planning.absence import CLOCK_TOLERANCE_S
-from nightferry.planning.hold import Limits, Proposed, reasons_to_hold, released_or_standing
+from nightferry.planning.hold import Limits, Proposed, reasons_to_hold
 from nightferry.planning.retention import Retention, to_expire
 from nightferry.planning.room import Fit, Need, fit
 from nightferry.settings import PairSettings
@@ -179,7 +180,7 @@ def _outlook(night: Night, proposed: Proposed, scan_s: float) -> Outlook:
     totals[CHANGED] = (totals[CHANGED][0] - files, totals[CHANGED][1] - size_bytes)
 
     certain = replace(proposed, replacements=proposed.replacements - files)
-    released, standing = released_or_standing(runs.open_hold())
+    released, standing = open_hold(night.manifest, proposed.files_before)
     limits = Limits(night.settings.hold_share, night.settings.hold_count)
     hold_reasons = reasons_to_hold(certain, limits, released, standing)
     held = bool(hold_reasons)

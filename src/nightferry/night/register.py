@@ -21,10 +21,20 @@ def known_bad(manifest: Manifest, path: bytes, then: Stat, now: Stat) -> bool:
     return same and manifest.runs.is_damaged(path, "primary")
 
 
+def is_name_of_bad(manifest: Manifest, now: Stat) -> bool:
+    """Whether a new name on the primary is one of a file that the register has as damaged there."""
+    if now.kind is not Kind.FILE or now.nlink < 2:
+        return False
+    return any(
+        known.stat.kind is Kind.FILE and known_bad(manifest, manifest.entries.path(known.id), known.stat, now)
+        for known in manifest.entries.by_inode(now.inode)
+    )
+
+
 def close_right_again(manifest: Manifest, run: int, now_s: float) -> list[Damage]:
     """Closes damage of files that were read and found intact since, or that the copy no longer has; returns it.
 
-    Unlisted names, and folders that could not be listed, are not files to be read: a walk over the copy tells of them.
+    Unlisted names are not read back: a walk over the copy tells of them.
     """
     fixity = Fixity(manifest.database)
     closed = []
@@ -44,8 +54,6 @@ def _became(manifest: Manifest, fixity: Fixity, damage: Damage, now_s: float) ->
     entry = manifest.entries.find(damage.path)
     if entry is None:
         return GONE
-    if entry.stat.kind is not Kind.FILE:
-        return None
     return RIGHT_AGAIN if _read_since(fixity.last_read_s(damage.side, entry.id, None), damage, now_s) else None
 
 

@@ -125,6 +125,8 @@ def _same_content(night: Night, item: Item, candidate: Entry, *, read: bool) -> 
             return False
     if candidate.stat.ctime_ns == item.stat.ctime_ns or not read:
         return True
+    if known_bad(night.manifest, night.manifest.entries.path(candidate.id), candidate.stat, item.stat):
+        return True  # renamed as it was found: its good copy goes along, and its bad content stays where it is
     return _digest_or_none(night, item, candidate) == candidate.content.digest
 
 

@@ -2,7 +2,7 @@
 
     preflight → settle → scan and compare → hold? → copy → retire → verify a slice → rehearse if due → seal → report
 
-Rehearsing has its place marked in ``_work``; it is not built yet.
+A phase is a module of its own; ``_work`` has them in their order.
 """
 
 from __future__ import annotations
@@ -10,22 +10,28 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from contextlib import ExitStack
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable
+from contextlib import ExitStack, suppress
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from nightferry.errors import Failed, NightferryError, WrongDrive
+from nightferry.manifest.fixity import Coverage, Fixity, Place
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.plan import Plan, Step
 from nightferry.manifest.records import ROOT_ID
+from nightferry.night import error_counts
+from nightferry.night.abilities import NO_ROOM_ERRORS, remember, remembered
 from nightferry.night.alter import alter
 from nightferry.night.context import Clock, Interrupted, Night, Progress, Stop, Tally
 from nightferry.night.copying import Copier
 from nightferry.night.excluding import excluder
 from nightferry.night.expire import expire
+from nightferry.night.failing import FailingDrive
 from nightferry.night.finish import enter_folder_metadata, finish_folders, remember_listings
-from nightferry.night.fixity import verify_slice
+from nightferry.night.fixity import reading_of, verify_slice
+from nightferry.night.holding import count_withheld, open_hold
 from nightferry.night.manifest_care import open_sound_manifest
 from nightferry.night.platter import Platter
 from nightferry.night.preflight import Drives, check_layout, lock_pair, open_drives
@@ -38,16 +44,31 @@ from nightferry.night.settle import settle
 from nightferry.night.shape import move_files, shape
 from nightferry.night.space import make_room
 from nightferry.night.timing import PhaseTimes
-from nightferry.planning.hold import Limits, Proposed, reasons_to_hold, released_or_standing
+from nightferry.planning.drive_health import GONE
+from nightferry.planning.hold import Limits, Proposed, reasons_to_hold
+from nightferry.recovery.rehearsal_night import rehearse_if_due
+from nightferry.recovery.rehearsal_reports import Render
+from nightferry.recovery.rehearsal_result import Rehearsal
 from nightferry.settings import PairSettings
 from nightferry.tree.content import Buffers, Stopped
 from nightferry.tree.digests import by_name
 from nightferry.tree.durability import Barrier
 from nightferry.tree.effects import Effects
 from nightferry.volumes.capabilities import probe
+from nightferry.volumes.filesystem import Room
+from nightferry.volumes.filesystem import room as room_of
 
+FULL = (
+    "The secondary was full to the last block when the night began. Nobody but nightferry should write to it: see what"
+    " stands there beside copy/, retired/, staging/ and records/."
+)
 # A clock that says less than the newest run by more than this went back; less is the drift of a small box.
 CLOCK_TOLERANCE_S = 60.0
+
+
+# What is left for a person of a night that has ended, made above this layer: the night, what it came to, the state's
+# folder, and whether the secondary still answers. Returns sentences about what could not be written.
+LeaveReport = Callable[["Night", "Result", Path, bool], list[str]]
 
 
 @dataclass
@@ -61,18 +82,29 @@ class Result:
     notes: list[str] = field(default_factory=list)
     hold_reasons: list[str] = field(default_factory=list)
     failure: str | None = None
+    is_missing: bool = False  # a drive left in the middle, which is why it failed
     open_damage: int = 0
     phase_s: dict[str, float] = field(default_factory=dict)  # how long each phase took; without the seal
+    coverage: dict[Place, Coverage] = field(default_factory=dict)  # at its end
+    verify_cycle_s: float = 0.0
+    reading: dict[str, object] = field(default_factory=dict)  # how fast the night's verification read
+    rehearsal: Rehearsal | None = None  # where one was due
+    room: dict[str, Room] = field(default_factory=dict)  # by drive, at its end; without one that did not say
+    rates: dict[str, dict[str, float]] = field(default_factory=dict)  # bytes and seconds by phase (rates.py)
+    io_errors: dict[str, dict[str, int | None]] = field(default_factory=dict)  # the kernel's counts, by drive
 
     @property
     def state(self) -> str:
         if self.outcome == "failed":
             return "failed"
+        overdue = sum(each.overdue_files for each in self.coverage.values())
+        if overdue or (self.rehearsal is not None and self.rehearsal.is_failure):
+            return "attention"
         return "sound" if self.outcome == "complete" and not self.open_damage else "attention"
 
     @property
     def exit_code(self) -> int:
-        return {"sound": 0, "attention": 1, "failed": 4}[self.state]
+        return 3 if self.is_missing else {"sound": 0, "attention": 1, "failed": 4}[self.state]
 
 
 def run_night(
@@ -83,8 +115,11 @@ def run_night(
     effects: Effects | None = None,
     clock: Clock | None = None,
     stop: Stop | None = None,
+    render: Render | None = None,
+    report: LeaveReport | None = None,
 ) -> Result:
-    """Runs a night over one pair.
+    """Runs a night over one pair. ``render`` makes the report of a rehearsal, where one is due; None: none is left.
+    ``report`` leaves that of the night, when all else is done.
 
     Returns what it came to, also where it failed half way. Raises ``WrongDrive``, ``WrongUse``,
     ``Busy`` and ``Failed`` where it could not begin: then nothing was written to either drive.
@@ -117,7 +152,7 @@ def run_night(
             ) from error
         except sqlite3.Error as error:
             raise Failed(_in_doubt(error)) from error
-        return _carry_through(night, drives, times)
+        return _carry_through(night, drives, times, folder, render, report)
 
 
 def _prepare(
@@ -133,13 +168,20 @@ def _prepare(
     """The rest of preflight: the secondary's abilities, and what an earlier run left unfinished."""
     check_layout(drives.secondary, settings, copy_expected=manifest.entries.by_id(ROOT_ID) is not None)
     staging_fd = drives.secondary.folder(b"staging")
+    file_system = drives.secondary_mount.file_system
+    is_full = False
     try:
-        can = probe(staging_fd, effects, as_root=os.geteuid() == 0, file_system=drives.secondary_mount.file_system)
+        can = probe(staging_fd, effects, as_root=os.geteuid() == 0, file_system=file_system)
     except OSError as error:
-        raise Failed(
-            f"The secondary at {settings.secondary} cannot be written ({error.strerror}): make room on it, or see the"
-            " system log for that drive."
-        ) from error
+        known = remembered(manifest, file_system) if error.errno in NO_ROOM_ERRORS else None
+        if known is None:
+            raise Failed(
+                f"The secondary at {settings.secondary} cannot be written ({error.strerror}): make room on it, or see"
+                " the system log for that drive."
+            ) from error
+        can, is_full = known, True
+    else:
+        remember(manifest, can, file_system)
     barrier = Barrier(drives.secondary, syncfs_covers=can.syncfs_covers)
     buffers = Buffers()
     stack.callback(buffers.close)
@@ -159,6 +201,8 @@ def _prepare(
         mounted_below=drives.mounted_below, excludes=excludes, excludes_seed=seed,
     )  # fmt: skip
     night.tally.finished_after_crash = finished
+    if is_full:
+        night.note(FULL)
     if finished:
         night.note("An earlier run was cut off; what it had begun was finished first.")
     if not drives.kernel_enforced:
@@ -169,20 +213,37 @@ def _prepare(
     return night
 
 
-def _carry_through(night: Night, drives: Drives, times: PhaseTimes) -> Result:
+def _carry_through(
+    night: Night,
+    drives: Drives,
+    times: PhaseTimes,
+    state_folder: Path,
+    render: Render | None,
+    report: LeaveReport | None,
+) -> Result:
     """Runs the phases and records how they ended, whatever happens."""
-    clock_ok = _clock_is_plausible(night)
-    night.manifest.runs.start(night.number, night.stamp, night.clock.now_s())
+    try:
+        clock_ok = _clock_is_plausible(night)
+        night.manifest.runs.start(night.number, night.stamp, night.clock.now_s())
+    except sqlite3.Error as error:
+        raise Failed(_in_doubt(error)) from error
     night.progress.note("started", number=night.number)
     result = Result(night.settings.name, night.number, "failed", night.tally, night.notes)
+    can_seal = False
+    devices = error_counts.devices(night.settings)
     try:
-        _work(night, result, clock_ok)
+        _work(night, result, clock_ok, state_folder, render)
     except (Interrupted, Stopped) as error:
         result.outcome = "interrupted"
         night.note(f"Stopped before the end: {night.stop.reason or error}. What was finished is safe.")
+    except FailingDrive as error:
+        result.failure = str(error)
+        can_seal = error.role == "primary"
     except NightferryError as error:
         result.failure = str(error)
+        result.is_missing = isinstance(error, WrongDrive)
     except OSError as error:
+        result.is_missing = error.errno in GONE
         result.failure = (
             f"A drive stopped answering ({error.strerror or error}): see the system log, check cable and power;"
             " what was finished is safe, and the next run carries on from there."
@@ -190,7 +251,11 @@ def _carry_through(night: Night, drives: Drives, times: PhaseTimes) -> Result:
     except sqlite3.Error as error:
         result.failure = _in_doubt(error)
     result.phase_s = times.so_far()
-    _seal_and_close(night, result)
+    result.rates, result.io_errors = night.rates.summary(), error_counts.count(devices)
+    can_seal = can_seal or result.failure is None
+    _seal_and_close(night, result, can_seal=can_seal)
+    if report is not None:
+        _report(night, result, report, state_folder, to_secondary=can_seal and not result.is_missing)
     return result
 
 
@@ -202,7 +267,7 @@ def _in_doubt(error: sqlite3.Error) -> str:
     )
 
 
-def _work(night: Night, result: Result, clock_ok: bool) -> None:
+def _work(night: Night, result: Result, clock_ok: bool, state_folder: Path, render: Render | None) -> None:
     night.progress.phase("settle")
     settle(night)
 
@@ -225,21 +290,24 @@ def _work(night: Night, result: Result, clock_ok: bool) -> None:
         copier.retry()
 
     night.progress.phase("finish folders")
-    enter_folder_metadata(night)
+    if not held:
+        enter_folder_metadata(night)
     finish_folders(night)
     if not held:
         remember_listings(night)
         night.manifest.runs.spend_holds(night.number)
 
     night.progress.phase("verify")
-    verify_slice(night, mend=not held)
+    result.reading = reading_of(verify_slice(night, mend=not held))
     finish_folders(night)  # mending names files anew
 
-    # rehearse if due: issue of its own, its place in the night is here.
+    result.rehearsal = rehearse_if_due(night, state_folder, render, mend=not held)
+    finish_folders(night)
 
     if not night.manifest.runs.open_damage():
         night.progress.phase("expire")
-        expire(night, is_open=may_expire)
+        # What was open when the night began is mended by now: an earlier run that was cut off may have left it so.
+        expire(night, is_open=clock_ok and not held)
     result.outcome = "held" if held else _outcome(night)
 
 
@@ -248,7 +316,7 @@ def _copy(night: Night, *, held: bool, fits: bool) -> None:
     shape(night, held=held)
     if not held:
         move_files(night)
-    alter(night)
+        alter(night)
     steps = (Step.ADDED,) if held else (Step.ADDED, Step.TOUCHED)
     night.progress.phase("copy", *_totals(night, *steps))
     copier = Copier(night)
@@ -257,12 +325,10 @@ def _copy(night: Night, *, held: bool, fits: bool) -> None:
     copier.run(item for item in night.plan.items(Step.ADDED) if item.base is not None)
     copier.run(item for item in ordered if item.base is None)
     copier.retry()
-    alter(night)
     if held:
-        totals = night.plan.totals()
-        night.tally.withheld += sum(
-            totals.get(step, (0, 0, 0))[0] for step in (Step.TOUCHED, Step.RETYPED, Step.REMOVED, Step.MOVED)
-        )
+        night.tally.withheld += count_withheld(night)
+    else:
+        alter(night)
 
 
 def _totals(night: Night, *steps: Step) -> tuple[int, int]:
@@ -277,8 +343,7 @@ def _totals(night: Night, *steps: Step) -> tuple[int, int]:
 def _hold(night: Night, proposed: Proposed) -> list[str]:
     """Decides, and enters a hold in the manifest. The reasons, each a sentence; empty to go on."""
     runs = night.manifest.runs
-    open_hold = runs.open_hold()
-    released, standing = released_or_standing(open_hold)
+    released, standing = open_hold(night.manifest, proposed.files_before)
     limits = Limits(night.settings.hold_share, night.settings.hold_count)
     reasons = reasons_to_hold(proposed, limits, released, standing)
     if reasons:
@@ -315,17 +380,19 @@ def _outcome(night: Night) -> str:
     return "partial" if left else "complete"
 
 
-def _seal_and_close(night: Night, result: Result) -> None:
+def _seal_and_close(night: Night, result: Result, *, can_seal: bool) -> None:
     """Seals what is finished, also of a night that did not get to its end; a dead drive is not asked again."""
     manifest = night.manifest
     try:
         manifest.runs.leave_out(night.number, night.take_left_out())
         result.open_damage = len(manifest.runs.open_damage())
+        _look_at_coverage(night, result)
+        _look_at_room(night, result, secondary=can_seal)
         if night.metadata_lost:
             lost = ", ".join(sorted(night.metadata_lost))
             night.note(f"The secondary's file system does not keep everything; the manifest has it: {lost}.")
         manifest.runs.end(night.number, night.clock.now_s(), result.outcome, _summary(result))
-        if result.failure is None:
+        if can_seal:
             night.progress.phase("seal")
             seal(night)
     except (Interrupted, Stopped):
@@ -334,11 +401,45 @@ def _seal_and_close(night: Night, result: Result) -> None:
         manifest.runs.end(night.number, night.clock.now_s(), result.outcome, _summary(result))
     except (NightferryError, OSError, sqlite3.Error) as error:
         result.outcome = "failed"
+        result.is_missing = isinstance(error, WrongDrive) or (isinstance(error, OSError) and error.errno in GONE)
         result.failure = result.failure or (_in_doubt(error) if isinstance(error, sqlite3.Error) else str(error))
         try:
             manifest.runs.end(night.number, night.clock.now_s(), result.outcome, _summary(result))
         except (NightferryError, sqlite3.Error):
             return  # the state directory is what failed: the next start finds a run without an end
+
+
+def _look_at_coverage(night: Night, result: Result) -> None:
+    """Once a night, for all who ask until the next one."""
+    cycle_s = night.settings.verify_cycle.total_seconds()
+    covered = Fixity(night.manifest.database).coverage(night.clock.now_s(), cycle_s)
+    if night.settings.verify_share <= 0.0:
+        # Nobody wants it read: then nothing is overdue.
+        covered = {place: replace(each, overdue_files=0, overdue_bytes=0) for place, each in covered.items()}
+    result.coverage, result.verify_cycle_s = covered, cycle_s
+
+
+def _look_at_room(night: Night, result: Result, *, secondary: bool) -> None:
+    """For the forecast: what the drives hold after each night."""
+    for name, root in (("primary", night.primary), ("secondary", night.secondary)):
+        if name == "primary" or secondary:
+            with suppress(OSError):
+                result.room[name] = room_of(root.fd, night.effects)
+
+
+def _report(night: Night, result: Result, report: LeaveReport, state_folder: Path, *, to_secondary: bool) -> None:
+    """The last thing a night does. Whatever goes wrong with it, the night is what it was without."""
+    night.progress.phase("report")
+    try:
+        problems = report(night, result, state_folder, to_secondary)
+    except Exception as error:
+        problems = [f"The morning report could not be made ({type(error).__name__}: {error})."]
+    for problem in problems:
+        night.note(problem)
+    with suppress(NightferryError, sqlite3.Error):
+        run = night.manifest.runs.by_number(night.number)
+        if problems and run is not None and run.ended_s is not None:
+            night.manifest.runs.end(night.number, run.ended_s, result.outcome, _summary(result))
 
 
 def _summary(result: Result) -> str:
@@ -351,5 +452,12 @@ def _summary(result: Result) -> str:
             "failure": result.failure,
             "open_damage": result.open_damage,
             "phase_s": result.phase_s,
+            "coverage": {place: asdict(each) for place, each in result.coverage.items()},
+            "verify_cycle_s": result.verify_cycle_s,
+            "reading": result.reading,
+            "rates": result.rates,
+            "io_errors": result.io_errors,
+            "rehearsal": None if result.rehearsal is None else result.rehearsal.summary(),
+            "room": {drive: asdict(each) for drive, each in result.room.items()},
         }
     )

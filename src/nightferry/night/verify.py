@@ -9,20 +9,22 @@ from __future__ import annotations
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from nightferry.manifest.fixity import Fixity, Side, Subject
+from nightferry.manifest.fixity import FUTURE_S, Fixity, Side, Subject
 from nightferry.manifest.manifest import Manifest
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.night.context import Clock, Progress
-from nightferry.planning.verification import Verdict, judge_primary, judge_secondary, nightly_budget
+from nightferry.night.hang import LONGEST_SLEEP_S
+from nightferry.planning.drive_health import GONE, READ_ERRORS, DriveHealth
+from nightferry.planning.verification import Verdict, judge_name, judge_primary, judge_secondary, nightly_budget
 from nightferry.tree.content import Buffers, ReadFailed, Stopped, hash_from_platter
 from nightferry.tree.digests import by_id
 from nightferry.tree.effects import Effects
-from nightferry.tree.metadata import Stat
-from nightferry.tree.root import Root
+from nightferry.tree.metadata import Kind, Stat, unsupported
+from nightferry.tree.root import OtherMountError, Root
 
 # Subjects handed to a reading thread ahead of it, and results entered in one transaction.
 _AHEAD = 32
@@ -52,14 +54,17 @@ class Finding(NamedTuple):
 
 @dataclass
 class Verified:
-    """What one pass came to, by side."""
+    """What one pass came to, by side. Symlinks and folders are not counted as files; bad ones are among the bad."""
 
     files: dict[Side, int] = field(default_factory=lambda: {"primary": 0, "secondary": 0})
     size_bytes: dict[Side, int] = field(default_factory=lambda: {"primary": 0, "secondary": 0})
     seconds: dict[Side, float] = field(default_factory=lambda: {"primary": 0.0, "secondary": 0.0})
     bad: list[Finding] = field(default_factory=list)
     bad_count: int = 0
+    intact_files: int = 0
     changed: int = 0  # on the primary, by a person: the next night sees to it
+    offered_s: float | None = None  # the time that there was for it; None: no limit
+    given_up: set[Side] = field(default_factory=set)  # drives of which too many reads failed: read no further
     indirect: bool = False  # some were read after their pages were dropped, not past the cache
 
 
@@ -73,25 +78,38 @@ class _Read(NamedTuple):
     seconds: float
     direct: bool
     error: str
+    lost_s: float | None = None  # where the drive failed the read: how long it tried
+    link: bytes | None = None  # where a symlink points
 
 
 class _Drive(threading.Thread):
     """Reads the files of one drive, one after the other. Owns its root and its buffers."""
 
     def __init__(
-        self, root: Root, effects: Effects, clock: Clock, should_stop: Callable[[], bool], *, direct: bool
+        self,
+        root: Root,
+        effects: Effects,
+        clock: Clock,
+        should_stop: Callable[[], bool],
+        health: DriveHealth,
+        *,
+        direct: bool,
     ) -> None:
         super().__init__(daemon=True)
         self.todo: queue.Queue[Target | None] = queue.Queue(_AHEAD)
         self.done: queue.Queue[_Read | BaseException | None] = queue.Queue()
         self._root, self._effects, self._clock = root, effects, clock
         self._should_stop, self._direct = should_stop, direct
+        self.health = health
         self._buffers = Buffers()
 
     def run(self) -> None:
         try:
-            while (target := self.todo.get()) is not None:
-                self.done.put(self._one(target))
+            while not self.health.is_given_up and (target := self._next()) is not None:
+                read = self._one(target)
+                if read.lost_s is not None and read.error:
+                    self.health.failed(read.lost_s)
+                self.done.put(read)
         except Stopped:
             pass
         except BaseException as error:  # handed to the thread that decides
@@ -100,39 +118,85 @@ class _Drive(threading.Thread):
             self._buffers.close()
             self.done.put(None)
 
+    def _next(self) -> Target | None:
+        """Waits in short sleeps, so that a thread that does not run is one that a drive keeps waiting (hang.py)."""
+        while True:
+            try:
+                return self.todo.get(timeout=LONGEST_SLEEP_S)
+            except queue.Empty:
+                continue
+
     def _one(self, target: Target) -> _Read:
         started_s = self._clock.monotonic_s()
+        read = self._look(target)
+        if read.error and read.now is not None:
+            # Between looking at it and opening it somebody may have removed or replaced it: it is judged by what is.
+            read = self._look_again(read)
+        return read._replace(seconds=self._clock.monotonic_s() - started_s)
 
-        def result(now: Stat | None, digest: bytes | None, read_bytes: int, direct: bool, error: str) -> _Read:
-            return _Read(target, now, digest, read_bytes, self._clock.monotonic_s() - started_s, direct, error)
+    def _look(self, target: Target) -> _Read:
+        read = _Read(target, None, None, 0, 0.0, True, "")
+        try:
+            now = self._stat(target.path)
+            read = read._replace(now=now)
+            if now is None or now.kind is not target.subject.stat.kind:
+                return read
+            if now.kind is Kind.SYMLINK:
+                return read._replace(link=self._root.readlink(target.path))
+            if now.kind is Kind.FILE:
+                return self._hash(target, now)
+            self._list(target.path)
+            return read
+        except (OSError, ReadFailed) as error:
+            if isinstance(error, OtherMountError) and target.side == "primary":
+                return read  # something is mounted over its folder: what is below is not to be seen now
+            if error.errno in GONE:
+                raise  # the drive left: nothing is said by that of its files
+            lost_s = None
+            if error.errno in READ_ERRORS:
+                lost_s = error.lost_s if isinstance(error, ReadFailed) else 0.0
+            return read._replace(error=error.strerror or str(error), lost_s=lost_s)
 
+    def _list(self, path: bytes) -> None:
+        """Raises ``OSError`` where a folder's names cannot all be read."""
+        with self._effects.scandir(self._root.folder(path)) as names:
+            for _ in names:
+                pass
+
+    def _hash(self, target: Target, now: Stat) -> _Read:
+        algorithm = target.subject.content.algorithm
+        assert algorithm is not None
         try:
-            found = self._root.stat_or_none(target.path)
-            if found is None:
-                return result(None, None, 0, True, "")
-            now = Stat.of(found)
-        except (OSError, KeyError) as error:
-            return result(None, None, 0, True, str(error))
-        assert target.subject.content.algorithm is not None
+            hasher = by_id(algorithm).new()
+        except KeyError:
+            return _Read(target, now, None, 0, 0.0, True, f"no checksum of the kind {algorithm} is known here")
+        folder_fd, name = self._root.at(target.path)
+        read = hash_from_platter(
+            folder_fd,
+            name,
+            hasher=hasher,
+            effects=self._effects,
+            buffers=self._buffers,
+            should_stop=self._should_stop,
+            progress=lambda size_bytes: None,
+            direct=self._direct,
+        )
+        after = self._stat(target.path)  # a file written while it was read is judged by its newer state
+        return _Read(target, after or now, read.digest, read.read_bytes, 0.0, read.direct, "")
+
+    def _look_again(self, read: _Read) -> _Read:
         try:
-            folder_fd, name = self._root.at(target.path)
-            read = hash_from_platter(
-                folder_fd,
-                name,
-                hasher=by_id(target.subject.content.algorithm).new(),
-                effects=self._effects,
-                buffers=self._buffers,
-                should_stop=self._should_stop,
-                progress=lambda size_bytes: None,
-                direct=self._direct,
-            )
-            after = self._root.stat_or_none(target.path)
-            if after is not None:
-                now = Stat.of(after)  # a file written while it was read is judged by its newer state
-        except (OSError, ReadFailed, KeyError) as error:
-            why = error.strerror if isinstance(error, OSError) else None
-            return result(now, None, 0, True, why or str(error))
-        return result(now, read.digest, read.read_bytes, read.direct, "")
+            now = self._stat(read.target.path)
+        except OSError:
+            return read
+        return read._replace(now=now, error="" if now is None else read.error)
+
+    def _stat(self, path: bytes) -> Stat | None:
+        """None where nothing stands there, or no file, folder or symlink. Raises ``OSError``."""
+        found = self._root.stat_or_none(path)
+        if found is None or unsupported(found) is not None:
+            return None
+        return Stat.of(found)
 
 
 def verify(
@@ -145,14 +209,19 @@ def verify(
     should_stop: Callable[[], bool],
     *,
     direct: dict[Side, bool],
+    health: Mapping[str, DriveHealth] | None = None,
 ) -> Verified:
     """Reads all targets, both sides at once, and enters what is intact. Bad ones are returned, not judged further.
 
-    Stops early, keeping what was read, when ``should_stop`` says so.
+    Stops early, keeping what was read, when ``should_stop`` says so. A drive of which too many reads fail is read no
+    further; ``health`` is what this night knows of both before.
     """
+    health = health or {"primary": DriveHealth(), "secondary": DriveHealth()}
     fixity = Fixity(manifest.database)
     verified = Verified()
-    drives = {side: _Drive(roots[side], effects, clock, should_stop, direct=direct[side]) for side in targets}
+    drives = {
+        side: _Drive(roots[side], effects, clock, should_stop, health[side], direct=direct[side]) for side in targets
+    }
     intact: dict[Side, list[tuple[str, int]]] = {side: [] for side in targets}
     pending: deque[Side] = deque(targets)
     try:
@@ -161,6 +230,9 @@ def verify(
         running = set(targets)
         while running:
             for side in list(pending):
+                if drives[side].health.is_given_up:
+                    pending.remove(side)
+                    continue
                 _feed(drives[side], targets[side], pending, side, should_stop)
             for side in list(running):
                 if not _collect(drives[side], side, verified, intact[side], progress):
@@ -172,10 +244,10 @@ def verify(
             if drive.is_alive():
                 _end(drive)
         for drive in drives.values():
-            if drive.ident is not None:
-                drive.join()  # it may be reading: its root is closed by the caller
+            _wait_for(drive)
         for side, done in intact.items():
             _enter(fixity, side, done, clock)
+    verified.given_up = {side for side, drive in drives.items() if drive.health.is_given_up}
     return verified
 
 
@@ -200,6 +272,11 @@ def _end(drive: _Drive) -> None:
     drive.todo.put(None)
 
 
+def _wait_for(drive: _Drive) -> None:
+    while drive.is_alive():
+        drive.join(LONGEST_SLEEP_S)  # it may be reading: its root is closed by the caller
+
+
 def _collect(drive: _Drive, side: Side, verified: Verified, intact: list[tuple[str, int]], progress: Progress) -> bool:
     """Takes what the drive has read so far; False once it has ended."""
     try:
@@ -221,24 +298,59 @@ def _collect(drive: _Drive, side: Side, verified: Verified, intact: list[tuple[s
 
 def _judge(read: _Read, verified: Verified, intact: list[tuple[str, int]]) -> None:
     target, subject = read.target, read.target.subject
-    assert subject.content.digest is not None
-    verified.files[target.side] += 1
+    is_file = subject.stat.kind is Kind.FILE
+    verified.files[target.side] += is_file
     verified.size_bytes[target.side] += read.read_bytes
     verified.seconds[target.side] += read.seconds
     verified.indirect = verified.indirect or not read.direct
-    verdict: Verdict | None
-    if target.side == "primary":
-        verdict = judge_primary(subject.stat, read.now, read.digest, subject.content.digest)
-    else:
-        verdict = judge_secondary(read.now is not None or bool(read.error), read.digest, subject.content.digest)
+    verdict = _verdict(read)
     if verdict is Verdict.INTACT:
+        verified.intact_files += is_file
         intact.append((subject.table, subject.id))
     elif verdict is not None:
         verified.bad_count += 1
         if len(verified.bad) < BAD_LIMIT:
-            verified.bad.append(Finding(target, verdict, read.error))
+            verified.bad.append(Finding(target, verdict, _detail(read, verdict)))
     else:
         verified.changed += 1
+
+
+def _verdict(read: _Read) -> Verdict | None:
+    """None where a person changed the primary's file."""
+    target, subject = read.target, read.target.subject
+    if read.now is None and read.error:
+        return Verdict.UNREADABLE  # it could not even be looked at
+    if target.side == "primary":
+        assert subject.content.digest is not None
+        return judge_primary(subject.stat, read.now, read.digest, subject.content.digest)
+    if subject.stat.kind is not Kind.FILE or (read.now is not None and read.now.kind is not Kind.FILE):
+        return judge_name(subject.stat, read.now, read.link, subject.content.target, readable=not read.error)
+    assert subject.content.digest is not None
+    return judge_secondary(read.now is not None, read.digest, subject.content.digest)
+
+
+_KIND_WORDS = {Kind.FOLDER: "a folder", Kind.FILE: "a file", Kind.SYMLINK: "a symlink"}
+
+
+def _detail(read: _Read, verdict: Verdict) -> str:
+    """What there is to say beside the verdict; empty where nothing is."""
+    then = read.target.subject.stat.kind
+    if verdict is not Verdict.DECAYED or read.now is None:
+        return read.error
+    if read.now.kind is not then:
+        return f"{_KIND_WORDS[read.now.kind]} stands where {_KIND_WORDS[then]} was, and no run put it there"
+    return "it points elsewhere, and no run changed it" if then is Kind.SYMLINK else ""
+
+
+def told(finding: Finding) -> str:
+    """What was found, in words."""
+    if finding.verdict is Verdict.UNREADABLE:
+        return f"it cannot be read ({finding.detail or 'read error'})"
+    if finding.detail:
+        return finding.detail
+    if finding.verdict is Verdict.MISSING:
+        return "it is gone, and no run removed it"
+    return "its content is not what was written, and nobody wrote to it"
 
 
 def _enter(fixity: Fixity, side: Side, intact: list[tuple[str, int]], clock: Clock) -> None:
@@ -250,28 +362,38 @@ def _enter(fixity: Fixity, side: Side, intact: list[tuple[str, int]], clock: Clo
 # --- what is due
 
 
-def due(manifest: Manifest, side: Side, cycle_s: float, now_s: float) -> Iterator[Target]:
+def due(manifest: Manifest, side: Side, cycle_s: float, clock: Clock, *, symlinks: bool = True) -> Iterator[Target]:
     """Oldest first: an even share of the side's bytes, and beyond it whatever is overdue.
 
-    What this pass reads gets a newer date than it asked for, so nothing comes twice.
+    What this pass reads gets a newer date than it asked for, so nothing comes twice. ``symlinks`` False: the secondary
+    holds none.
     """
     fixity = Fixity(manifest.database)
+    now_s = clock.now_s()
     budget = nightly_budget(fixity.total_bytes(side), cycle_s, now_s)
     given_bytes = 0
-    for subject in _oldest_first(fixity, side, now_s - REST_S):
+    for subject in _oldest_first(fixity, side, now_s - REST_S, clock):
         if given_bytes >= budget.size_bytes and subject.read_s >= budget.overdue_before_s:
             return
-        given_bytes += max(subject.stat.size_bytes, 1)
+        if subject.stat.kind is Kind.SYMLINK and not symlinks:
+            continue
         target = target_of(manifest, side, subject)
-        if target is not None:
-            yield target
+        if target is None:
+            continue
+        if subject.read_s or not manifest.runs.is_damaged(target.name, _register_side(side, subject)):
+            given_bytes += max(subject.stat.size_bytes, 1)  # what is known to be bad takes no other file's turn
+        yield target
 
 
-def _oldest_first(fixity: Fixity, side: Side, before_s: float) -> Iterator[Subject]:
-    """All files of a side that were last read before ``before_s``, page by page."""
+def _register_side(side: Side, subject: Subject) -> str:
+    return "retired" if subject.table == "past" else side
+
+
+def _oldest_first(fixity: Fixity, side: Side, before_s: float, clock: Clock) -> Iterator[Subject]:
+    """All names of a side that were last read before ``before_s``, page by page."""
     last: Subject | None = None
     while True:
-        page = fixity.oldest(side, before_s, _PAGE, last)
+        page = fixity.oldest(side, before_s, _PAGE, last, latest_s=clock.now_s() + FUTURE_S)
         if not page:
             return
         yield from page

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from nightferry.manifest.records import Hold
 from nightferry.units import format_count
@@ -19,6 +19,8 @@ ENCRYPTION_SHARE = 0.8
 NOISE_BITS_PER_BYTE = 7.8
 # Renaming everything to one new ending is the other mark of it.
 SUFFIX_SHARE = 0.8
+# How a sentence ends that speaks of a limit, by which a later night knows it from a mark of an attack.
+_OF_LIMIT = ("(hold_share)", "(hold_count)")
 
 
 @dataclass(frozen=True)
@@ -63,15 +65,16 @@ class Standing:
     removals: int
     replacements: int
     reasons: list[str]
+    files_before: int  # in the copy now, without what came since the first held night
 
 
-def released_or_standing(hold: Hold | None) -> tuple[Released | None, Standing | None]:
-    """What an open hold means for tonight."""
+def released_or_standing(hold: Hold | None, files_before: int) -> tuple[Released | None, Standing | None]:
+    """What an open hold means for tonight. ``files_before`` as in ``Standing``."""
     if hold is None:
         return None, None
     if hold.released_s is not None:
         return Released(hold.removals, hold.replacements), None
-    return None, Standing(hold.removals, hold.replacements, hold.reasons.split("\n"))
+    return None, Standing(hold.removals, hold.replacements, hold.reasons.split("\n"), files_before)
 
 
 def reasons_to_hold(
@@ -80,16 +83,28 @@ def reasons_to_hold(
     """Each reason as a sentence; empty where the night may go on.
 
     A release covers what was held and as much again as the limits allow any night: should more
-    have gone since, a person is asked again. A standing hold stays while half of what it held is
-    still to go: its marks may be gone (new files under a new ending were copied that night).
+    have gone since, a person is asked again.
+
+    A standing hold is judged anew by the limits of tonight. Where a limit was its only reason, it is over once what is
+    still to go is within all limits: any night may do that much. Its share is of the copy as it was before the hold, so
+    that new files alone never end it. Marks of an attack, or an empty primary, are no matter of limits, and may be gone
+    the next night (new files under a new ending were copied that night): with them the hold stays while half of what it
+    held is still to go.
     """
     displaced = proposed.displaced
     if displaced == 0 or proposed.files_before == 0:
         return []
-    reasons = _reasons(proposed, limits, released)
-    if not reasons and standing is not None and 2 * displaced >= standing.removals + standing.replacements:
-        return standing.reasons
+    if standing is None:
+        return _reasons(proposed, limits, released)
+    before = max(1, min(proposed.files_before, standing.files_before))
+    reasons = _reasons(replace(proposed, files_before=before), limits, None)
+    if all(_is_of_limit(reason) for reason in reasons) and 2 * displaced >= standing.removals + standing.replacements:
+        reasons += [reason for reason in standing.reasons if not _is_of_limit(reason)]
     return reasons
+
+
+def _is_of_limit(reason: str) -> bool:
+    return reason.endswith(_OF_LIMIT)
 
 
 def _reasons(proposed: Proposed, limits: Limits, released: Released | None) -> list[str]:
@@ -107,10 +122,10 @@ def _reasons(proposed: Proposed, limits: Limits, released: Released | None) -> l
     if limits.share is not None and share > limits.share and counted > SHARE_FLOOR_FILES:
         reasons.append(
             f"{_what(proposed)} would go, {share:.0%} of {format_count(proposed.files_before)} files;"
-            f" the limit is {limits.share:.0%} (hold_share)"
+            f" the limit is {limits.share:.0%} {_OF_LIMIT[0]}"
         )
     if limits.count is not None and counted > limits.count:
-        reasons.append(f"{_what(proposed)} would go; the limit is {format_count(limits.count)} (hold_count)")
+        reasons.append(f"{_what(proposed)} would go; the limit is {format_count(limits.count)} {_OF_LIMIT[1]}")
     if allowance == 0:
         reasons += _encryption(proposed)
     return reasons

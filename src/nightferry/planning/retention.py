@@ -36,8 +36,12 @@ def is_over(candidate: Candidate, period_s: float) -> bool:
     return candidate.age_s >= period_s and candidate.nights_since >= nights_for(period_s)
 
 
-def to_expire(candidates: Iterable[Candidate], retention: Retention, bytes_wanted: int) -> Iterator[Candidate]:
-    """Those whose time is over, then, oldest first, as many as give ``bytes_wanted`` down to the floor.
+def to_expire(
+    candidates: Iterable[Candidate], retention: Retention, bytes_wanted: int, files_wanted: int = 0
+) -> Iterator[Candidate]:
+    """Those whose time is over, then, oldest first, as many as give what is wanted of both, down to the floor.
+
+    ``files_wanted`` counts inodes, which a file system can run out of with bytes left.
 
     Candidates come oldest first; the answer ends at the first that must stay, since all after it
     are younger.
@@ -45,8 +49,8 @@ def to_expire(candidates: Iterable[Candidate], retention: Retention, bytes_wante
     if not retention.expiry_open:
         return
     freed = 0
-    for candidate in candidates:
-        needed = freed < bytes_wanted and is_over(candidate, retention.floor_s)
+    for files, candidate in enumerate(candidates):
+        needed = (freed < bytes_wanted or files < files_wanted) and is_over(candidate, retention.floor_s)
         if not needed and not is_over(candidate, retention.keep_s):
             return
         freed += candidate.size_bytes

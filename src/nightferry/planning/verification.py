@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from statistics import median
 
 from nightferry.planning.changes import content_untouched
 from nightferry.tree.metadata import Stat
@@ -19,6 +20,10 @@ DAY_S = 86_400.0
 
 # What a night reads beyond an even share, so that a night or two that fall out do not break the cycle.
 HEADROOM = 1.15
+
+# Nights by which the pace of reading is told, tonight's among them; of fewer than the least it says too little.
+PACE_NIGHTS = 7
+PACE_NIGHTS_LEAST = 3
 
 
 class Verdict(Enum):
@@ -52,6 +57,23 @@ def judge_secondary(found: bool, digest: bytes | None, wanted: bytes) -> Verdict
     return Verdict.INTACT if digest == wanted else Verdict.DECAYED
 
 
+def judge_name(
+    then: Stat, now: Stat | None, target: bytes | None, wanted: bytes | None, *, readable: bool = True
+) -> Verdict:
+    """The verdict on a symlink or a folder of the secondary: whether it is there, and points where it should.
+
+    ``target``: where a symlink points now, ``wanted``: where it should; None for a folder. ``readable``: whether the
+    target, or the names in the folder, could be read.
+    """
+    if now is None:
+        return Verdict.MISSING
+    if now.kind is not then.kind:
+        return Verdict.DECAYED  # something else stands there
+    if not readable:
+        return Verdict.UNREADABLE
+    return Verdict.INTACT if target == wanted else Verdict.DECAYED
+
+
 @dataclass(frozen=True)
 class Budget:
     """How much one side reads tonight. It goes on beyond ``size_bytes`` only for what is overdue."""
@@ -68,6 +90,30 @@ def nightly_budget(total_bytes: int, cycle_s: float, now_s: float) -> Budget:
     nights = max(1.0, cycle_s / DAY_S)
     share = min(1.0, HEADROOM / nights)
     return Budget(math.ceil(total_bytes * share), now_s - cycle_s + DAY_S)
+
+
+@dataclass(frozen=True)
+class NightRead:
+    """What reading back one side came to in one night. ``offered_s``: the time it had, None without a window."""
+
+    size_bytes: int
+    seconds: float
+    offered_s: float | None
+
+
+def pace(nights: Sequence[NightRead], window_s: float | None) -> tuple[float, float | None]:
+    """The rate (bytes per second) and the seconds a night of some nights, as ``cycle_problem`` takes them.
+
+    The rate is that of all of them together, the time their median: one night that had a season of recordings to copy
+    does not tell what the others have. Of less than three nights the whole window is assumed, so that nothing is said
+    too early. ``window_s`` None: no window, so no limit.
+    """
+    seconds = sum(night.seconds for night in nights)
+    rate_bytes_per_s = sum(night.size_bytes for night in nights) / seconds if seconds > 0 else 0.0
+    offered = [night.offered_s for night in nights if night.offered_s is not None]
+    if window_s is None or len(offered) < PACE_NIGHTS_LEAST:
+        return rate_bytes_per_s, window_s
+    return rate_bytes_per_s, median(offered)
 
 
 def cycle_problem(

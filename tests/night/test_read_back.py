@@ -1,0 +1,81 @@
+"""Reading back what was just written, stopped half way: what was not read back is said, and comes first next time."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+from harness import Pair, explain
+
+from drives import MIB
+from nightferry.night.context import Stop
+from nightferry.tree.effects import Effects
+
+
+class StopsAtReading(Effects):
+    """Asks to stop when the copy with this number (from 1) is opened to be read back."""
+
+    def __init__(self, stop: Stop, pair: Pair, number: int) -> None:
+        self._opened: set[int] = set()
+        copy = os.fsencode(pair.copy)
+
+        def fstat(fd: int) -> os.stat_result:
+            path = os.readlink(b"/proc/self/fd/%d" % fd)
+            if path.startswith(copy) and path.endswith(b".wav"):
+                self._opened.add(os.fstat(fd).st_ino)
+                if len(self._opened) >= number:
+                    stop.request("asked to stop")
+            return os.fstat(fd)
+
+        self.fstat = fstat
+
+
+def never_read(pair: Pair) -> list[str]:
+    with pair.manifest() as manifest:
+        rows = manifest.database.connection.execute(
+            "SELECT name FROM entry WHERE kind = 2 AND read_secondary_s IS NULL ORDER BY name"
+        )
+        return [name.decode() for (name,) in rows]
+
+
+@pytest.mark.parametrize("size_bytes", [1_000, 20 * MIB], ids=["between files", "within one"])
+def test_a_stop_amid_reading_back_is_said_and_counted(pair: Pair, size_bytes: int) -> None:
+    for number in range(4):
+        pair.write(f"rehearsal/{number}.wav", os.urandom(size_bytes + number))
+    stop = Stop(pair.clock)
+    result = pair.run(stop=stop, effects=StopsAtReading(stop, pair, 2))
+    assert result.outcome == "interrupted", explain(pair, result)
+    assert result.tally.added == 4  # they were committed
+    left = never_read(pair)
+    assert result.tally.not_read_back == len(left) in (2, 3)  # one that was under way may have been finished
+    assert result.tally.read_back_files == 4 - len(left)
+    (note,) = [note for note in result.notes if "not read back" in note]
+    assert f"{len(left)} new copies were not read back" in note
+
+
+def test_the_next_night_reads_what_was_not_read_back_before_all_else(pair: Pair) -> None:
+    for number in range(6):
+        pair.write(f"rehearsal/{number}.wav", os.urandom(1_000))
+    stop = Stop(pair.clock)
+    pair.run(stop=stop, effects=StopsAtReading(stop, pair, 2))
+    left = never_read(pair)
+    assert len(left) in (4, 5)
+    result = pair.run_well()  # within the same day, when nothing else is read
+    assert never_read(pair) == []
+    assert result.tally.verified_secondary_bytes == len(left) * 1_000
+    assert result.tally.verified_primary_bytes == 0
+
+
+def test_a_mended_copy_that_was_not_read_back_stays_in_the_register(pair: Pair) -> None:
+    pair.write("kyrie.wav", os.urandom(20 * MIB))
+    pair.run_well()
+    (pair.copy / "kyrie.wav").write_bytes(b"not the kyrie")
+    pair.clock.pass_days(31)
+    stop = Stop(pair.clock)
+    result = pair.run(stop=stop, effects=StopsAtReading(stop, pair, 2))  # the bad one, then the one put in its place
+    assert (result.outcome, result.tally.mended) == ("interrupted", 0)
+    assert (pair.copy / "kyrie.wav").read_bytes() == pair.at("kyrie.wav").read_bytes()
+    with pair.manifest() as manifest:
+        assert [each.path for each in manifest.runs.damage()] == [b"kyrie.wav"]
+    pair.clock.pass_days(1.01)
+    assert pair.run_well().open_damage == 0
