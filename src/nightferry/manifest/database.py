@@ -129,7 +129,27 @@ def open_existing(path: Path, effects: Effects, *, writable: bool, unchanging: b
             f"the manifest {path} has the format {version}, this nightferry reads {schema.VERSION}: use the version"
             " of nightferry that wrote it, or a newer one"
         )
-    return Database(connection, effects, path)
+    database = Database(connection, effects, path)
+    if writable:
+        _add_indexes(database)
+    return database
+
+
+def _add_indexes(database: Database) -> None:
+    """Those that a manifest of an older nightferry lacks. Raises ``Failed``."""
+    try:
+        found = {row[0] for row in database.connection.execute("SELECT name FROM sqlite_schema WHERE type = 'index'")}
+        missing = [statement for name, statement in schema.LATER_INDEXES.items() if name not in found]
+        if missing:
+            with database.transaction() as connection:
+                for statement in missing:
+                    connection.execute(statement)
+    except sqlite3.Error as error:
+        database.close()
+        raise Failed(f"the manifest {database.path} cannot be read ({error}): see whether its disk is sound") from error
+    except BaseException:
+        database.close()
+        raise
 
 
 class _Copied(Database):

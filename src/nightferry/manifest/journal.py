@@ -6,7 +6,8 @@ enters the result. What stands here after a crash says all that is needed to car
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
 from nightferry.manifest.database import Database
 from nightferry.manifest.entries import Entries
@@ -20,6 +21,20 @@ _COLUMNS = (
     " nlink, algorithm, digest, target, xattrs, read_primary_s, read_secondary_s, seq"
 )
 
+_ROWS_ONLY = {"note", "forget", "move_row"}
+
+
+class Counters(NamedTuple):
+    """How far a secondary has come (night/counters.py)."""
+
+    begun: int  # batches that may have changed it
+    done: int  # changes of it that are durable
+
+
+def changes_drive(intents: Iterable[Intent]) -> bool:
+    """Whether any of them changes more than rows."""
+    return any(intent.action not in _ROWS_ONLY for intent in intents)
+
 
 class Journal:
     def __init__(self, database: Database, entries: Entries, past: PastVersions) -> None:
@@ -29,12 +44,37 @@ class Journal:
         self._past = past
 
     def write(self, intents: Sequence[Intent], run: int) -> None:
-        """Makes them durable, in their order."""
+        """Makes them durable, in their order, with the count of batches begun."""
         with self._database.transaction() as connection:
+            if changes_drive(intents):
+                self._set_counters(self.counters()._replace(begun=self.counters().begun + 1))
             connection.executemany(
                 f"INSERT INTO intent (run, {_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
                 ((run, *_row(intent, seq)) for seq, intent in enumerate(intents, start=1)),
             )
+
+    # --- how far the secondary has come
+
+    def counters(self) -> Counters:
+        found = [self._database.meta(key) or "0" for key in ("begun", "done")]
+        return Counters(*(int(number) if number.isdecimal() else 0 for number in found))
+
+    def count_done(self) -> None:
+        """One change of the secondary more is durable. Within the transaction that enters it."""
+        self._set_counters(self.counters()._replace(done=self.counters().done + 1))
+
+    def raise_counters(self, other: Counters) -> None:
+        """Both to the larger ones: what stands on the secondary was looked at. Within a transaction."""
+        here = self.counters()
+        self._set_counters(Counters(max(here.begun, other.begun), max(here.done, other.done)))
+
+    def is_open(self) -> bool:
+        """Whether a run was cut off within a batch."""
+        return self._connection.execute("SELECT 1 FROM intent LIMIT 1").fetchone() is not None
+
+    def _set_counters(self, counters: Counters) -> None:
+        self._database.set_meta("begun", str(counters.begun))
+        self._database.set_meta("done", str(counters.done))
 
     def read(self) -> list[tuple[int, Intent]]:
         """(run, intent) in order; empty unless a run was cut off."""
@@ -56,6 +96,8 @@ class Journal:
                 if intent.action not in ("place", "note", "expire"):
                     folder_id = -1  # folders may have come, gone or moved
             connection.execute("DELETE FROM intent")
+            if changes_drive(done):
+                self.count_done()
             if any(intent.action != "expire" for intent in done):
                 # In the same transaction, so that no stop or crash before the next seal forgets it.
                 self._database.set_meta("lists", "stale")
@@ -101,6 +143,8 @@ class Journal:
             return
         if intent.action in ("place", "note"):
             self._past.keep(present.id, run, intent.reason or "changed", intent.held)
+        elif present.since != run:
+            self._past.keep(present.id, run, "metadata", None)  # a folder that stood already: its history has no gap
         self._entries.replace(
             present.id, intent.stat, intent.content, intent.xattrs, run,
             intent.read_primary_s, intent.read_secondary_s,

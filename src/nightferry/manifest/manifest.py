@@ -83,18 +83,3 @@ class Manifest:
                 f"the manifest could not be sealed on the secondary ({error}): make room there, or see the"
                 " system log for errors of that drive, then run the night again"
             ) from error
-
-
-def generation_of(path: Path | str, pair_id: str | None = None) -> int | None:
-    """The generation of a sealed manifest; None where there is none, it cannot be read, or is of another pair."""
-    try:
-        connection = sqlite3.connect(f"file:{path}?mode=ro&immutable=1", uri=True)
-        try:
-            found = dict(connection.execute("SELECT key, value FROM meta WHERE key IN ('generation', 'pair_id')"))
-        finally:
-            connection.close()
-        if "generation" not in found or (pair_id is not None and found.get("pair_id") != pair_id):
-            return None
-        return int(found["generation"])
-    except (sqlite3.Error, ValueError):
-        return None

@@ -83,6 +83,8 @@ def check_meta(connection: sqlite3.Connection) -> dict[str, str]:
     sealed = meta.get("sealed")
     if sealed is not None and (not re.fullmatch(r"[0-9]{1,15}", sealed) or int(sealed) > int(meta["generation"])):
         raise FaultError("it says that more was sealed than it has sealed")
+    if any(not re.fullmatch(r"[0-9]{1,15}", meta.get(key, "0")) for key in ("begun", "done")):
+        raise FaultError("it does not say how far the secondary had come")
     if not meta.get("pair_id"):
         raise FaultError("it does not say which pair it is of")
     return meta

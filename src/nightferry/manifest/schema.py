@@ -7,6 +7,12 @@ gives, also beyond 64 bits (as decimal text), which a typed column would round.
 
 VERSION = 1
 
+# Indexes that manifests of this version may lack: made when one is opened for writing, and all is right without them.
+LATER_INDEXES = {
+    "past_name": "CREATE INDEX past_name ON past (parent, name, until)",
+    "past_inode": "CREATE INDEX past_inode ON past (inode)",
+}
+
 TABLES = """
 -- What the manifest is about: schema, pair, volumes, generation.
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
@@ -54,6 +60,8 @@ CREATE TABLE past (
 CREATE INDEX past_until ON past (until);
 CREATE INDEX past_entry ON past (entry, until);
 CREATE INDEX past_held ON past (until, id) WHERE held IS NOT NULL;
+CREATE INDEX past_name ON past (parent, name, until);
+CREATE INDEX past_inode ON past (inode);
 
 -- Runs, from 1. Times are Unix time in seconds.
 CREATE TABLE run (

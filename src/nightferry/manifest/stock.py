@@ -12,6 +12,7 @@ from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Content, Entry, integer_out
 from nightferry.tree.metadata import Kind, Stat
 
+_CHUNK = 500  # rows looked at between two transactions
 ENTERED = "This run is known only by the folder it left on the secondary: what it changed, and when, is lost."
 
 
@@ -86,6 +87,21 @@ class Stock:
             "UPDATE past SET since = max(since, ?) WHERE entry = ? AND until > ?", (until, entry, until)
         )
         self._connection.execute("UPDATE entry SET since = max(since, ?) WHERE id = ?", (until, entry))
+
+    def let_go(self, is_gone: Callable[[bytes], bool], run: int) -> int:
+        """Versions said to be held and that are gone hold nothing any more, as of ``run``. Returns how many."""
+        gone, last = 0, 0
+        while rows := self._connection.execute(
+            "SELECT id, held FROM past WHERE held IS NOT NULL AND id > ? ORDER BY id LIMIT ?", (last, _CHUNK)
+        ).fetchall():
+            last = rows[-1][0]
+            chosen = [row_id for row_id, held in rows if is_gone(held)]
+            gone += len(chosen)
+            with self._manifest.database.transaction():
+                self._connection.executemany(
+                    "UPDATE past SET held = NULL, expired = ? WHERE id = ?", ((run, row_id) for row_id in chosen)
+                )
+        return gone
 
     def _enter(
         self, entry: int, parent: int, name: bytes, stat: Stat, content: Content, xattrs: int | None, until: int,

@@ -8,8 +8,9 @@ from typing import NamedTuple
 from nightferry.manifest.plan import Item, Step
 from nightferry.manifest.records import Entry
 from nightferry.night.carry import in_copy
-from nightferry.night.commit import drive_failed
+from nightferry.night.commit import count_on_drive, drive_failed, leave_out_refused
 from nightferry.night.context import UNREADABLE, UNSETTLED, Night
+from nightferry.night.failing import read_failed
 from nightferry.planning.changes import content_untouched, same_metadata
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import (
@@ -21,7 +22,7 @@ from nightferry.tree.metadata import (
     path_of_name,
     read_xattrs,
 )
-from nightferry.tree.root import split
+from nightferry.tree.root import OtherMountError, split
 
 _BATCH_LIMIT = 1_000
 
@@ -76,12 +77,16 @@ def _one(night: Night, item: Item) -> _Altered | None:
         night.leave_out(UNSETTLED, item.path, "it went away after the folder was listed")
         return None
     except OSError as error:
+        read_failed(night, "primary", error)
         night.leave_out(UNREADABLE, item.path, error.strerror or str(error))
         return None
     if found is None:
         night.leave_out(UNSETTLED, item.path, "it changed while it was looked at; the next run tries again")
         return None
-    stat, xattrs = found
+    return _write(night, item, entry, *found)
+
+
+def _write(night: Night, item: Item, entry: Entry, stat: Stat, xattrs: Xattrs) -> _Altered | None:
     row = night.manifest.entries.xattrs_row(xattrs)
     try:
         _put(night, item, stat, xattrs, changed=not (same_metadata(entry.stat, stat) and entry.xattrs == row))
@@ -92,6 +97,10 @@ def _one(night: Night, item: Item) -> _Altered | None:
         return None
     except SyncFailed as error:
         raise drive_failed(error) from error
+    except (PermissionError, OtherMountError) as error:
+        night.plan.revise(item, Step.DONE, entry=item.entry)
+        leave_out_refused(night, item.path, error)
+        return None
     except OSError as error:
         raise drive_failed(error) from error
     return _Altered(entry, stat, row, item.digest is not None)
@@ -139,11 +148,13 @@ def _enter(night: Night, batch: list[_Altered]) -> None:
     if not batch:
         return
     try:
+        count_on_drive(night, done=1)
         night.barrier.wait()
     except SyncFailed as error:
         raise drive_failed(error) from error
     now_s = int(night.clock.now_s())
     with night.manifest.database.transaction():
+        night.manifest.journal.count_done()
         for each in batch:
             entry = each.entry
             night.manifest.entries.set_listing(entry.parent, None)  # for the same reason as where names change

@@ -258,8 +258,8 @@ class Carrier:
     def _remove_folder(self, path: bytes) -> None:
         try:
             self._root.rmdir(path)
-        except FileNotFoundError:
-            return
+        except (FileNotFoundError, NotADirectoryError):
+            return  # gone, and what it was in may be a file by now
         self._changed(path)
 
     def _expire(self, path: bytes) -> None:

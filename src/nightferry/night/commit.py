@@ -4,8 +4,8 @@
 
 1. The caller has written the new files into ``staging/``, not yet synced.
 2. The intents are made durable in the journal.
-3. Old versions get their second name below ``retired/``.
-4. The first barrier: new content and old names are durable.
+3. Old versions get their second name below ``retired/``; the secondary gets the batch's number (counters.py).
+4. The first barrier: new content, old names and that number are durable.
 5. Names change in the copy.
 6. The second barrier: the names are durable.
 7. The manifest takes over the results and empties the journal, in one transaction.
@@ -19,11 +19,14 @@ from __future__ import annotations
 import errno
 from typing import NamedTuple
 
-from nightferry.errors import Failed
+from nightferry.errors import AbsentDrive, Failed, NightferryError
+from nightferry.manifest.journal import changes_drive
 from nightferry.manifest.plan import Item
 from nightferry.manifest.records import Intent
+from nightferry.night import counters
 from nightferry.night.carry import Carrier, in_copy, in_retired
 from nightferry.night.context import NO_ROOM, UNLISTED, UNSUPPORTED, Night
+from nightferry.planning.drive_health import GONE
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.root import split
 
@@ -32,7 +35,7 @@ BATCH_INTENTS_LIMIT = 2_000
 BATCH_BYTES_LIMIT = 1 << 30
 
 # Errors that concern the drive and not the one name: nothing more can be done there tonight.
-DRIVE_ERRORS = {errno.EIO, errno.EROFS, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESHUTDOWN, errno.ENOMEDIUM}
+DRIVE_ERRORS = {errno.EIO, errno.EROFS, *GONE}
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT}
 _NOT_EMPTY = {errno.ENOTEMPTY, errno.EEXIST}
 SAME_NAME = "on the secondary it has the same name as another file (upper and lower case)"
@@ -85,6 +88,8 @@ class Batch:
             except OSError as error:
                 self._refused(each, error)
         try:
+            if changes_drive(each.intent for each in pending):
+                count_on_drive(night, done=0)
             night.barrier.wait()
         except SyncFailed:
             for each in kept:
@@ -99,6 +104,8 @@ class Batch:
             except OSError as error:
                 self._refused(each, error)
         try:
+            if changes_drive(each.intent for each in done):
+                count_on_drive(night, done=1)
             night.barrier.wait()
         except SyncFailed as error:
             raise drive_failed(error) from error
@@ -129,6 +136,20 @@ class Batch:
             raise drive_failed(error) from error
 
 
+def count_on_drive(night: Night, done: int) -> None:
+    """Writes how far the secondary has come; ``done``: changes that the next barrier makes durable.
+
+    Raises ``SyncFailed``, and ``Failed`` or ``AbsentDrive`` where the drive fails.
+    """
+    here = night.manifest.journal.counters()
+    try:
+        counters.write(night.secondary, night.barrier, here._replace(done=here.done + done))
+    except SyncFailed:
+        raise
+    except OSError as error:
+        raise drive_failed(error) from error
+
+
 def leave_out_refused(night: Night, path: bytes, error: OSError) -> None:
     """Names a file that the secondary would not take."""
     if error.errno in _NO_ROOM:
@@ -148,7 +169,13 @@ def refuse(night: Night, path: bytes, why: str) -> None:
     night.plan.mark_incomplete(split(path)[0])
 
 
-def drive_failed(error: OSError) -> Failed:
+def drive_failed(error: OSError) -> NightferryError:
+    if error.errno in GONE:
+        return AbsentDrive(
+            f"the secondary left while it was worked on ({error.strerror}): see the system log for that drive, check"
+            " cable and power, mount it again; what was finished is safe, and the next run carries on from there",
+            "secondary",
+        )
     if error.errno in _NO_ROOM:
         return Failed(
             f"the secondary has no room for the records of this night ({error.strerror}): make room there, or raise"

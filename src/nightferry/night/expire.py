@@ -10,7 +10,7 @@ from nightferry.night.context import Night
 from nightferry.planning.retention import Candidate, Retention, to_expire
 
 
-def expire(night: Night, *, is_open: bool, bytes_wanted: int = 0) -> int:
+def expire(night: Night, *, is_open: bool, bytes_wanted: int = 0, files_wanted: int = 0) -> int:
     """Lets go of what ``retention`` allows; returns the bytes freed.
 
     ``is_open`` False (a hold, damage, or a clock that is not to be trusted): nothing goes.
@@ -22,7 +22,7 @@ def expire(night: Night, *, is_open: bool, bytes_wanted: int = 0) -> int:
     )
     batch = Batch(night)
     freed_bytes = 0
-    for candidate in to_expire(candidates(night), retention, bytes_wanted):
+    for candidate in to_expire(candidates(night), retention, bytes_wanted, files_wanted):
         night.stop.check()
         batch.add(Pending(Intent("expire", candidate.held), size_bytes=candidate.size_bytes))
         if batch.full:

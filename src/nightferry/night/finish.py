@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from nightferry.manifest.plan import Step
 from nightferry.night.carry import in_copy
-from nightferry.night.commit import drive_failed
+from nightferry.night.commit import count_on_drive, drive_failed, leave_out_refused
 from nightferry.night.context import Night
 from nightferry.night.missing import ensure_folder
 from nightferry.planning.changes import same_metadata
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Stat, Xattrs, apply_to_open, read_xattrs
-from nightferry.tree.root import split
+from nightferry.tree.root import OtherMountError, split
 
 _BATCH_LIMIT = 1_000
 
@@ -27,10 +27,12 @@ def enter_folder_metadata(night: Night) -> None:
                 if entry is None:
                     continue
                 said = same_metadata(entry.stat, stat._replace(mtime_ns=entry.stat.mtime_ns)) and entry.xattrs == xattrs
-                if not (said and entry.stat.mtime_ns == stat.mtime_ns):
+                if said and entry.stat.mtime_ns == stat.mtime_ns:
+                    night.manifest.entries.observe(entry.id, stat)  # the version stays the one that it was
+                else:
                     night.manifest.past.keep(entry.id, night.number, "times" if said else "metadata", None)
+                    night.manifest.entries.alter(entry.id, stat, xattrs, night.number)
                 night.tally.folders_metadata += not said
-                night.manifest.entries.alter(entry.id, stat, xattrs, night.number)
                 night.manifest.entries.set_dirty(entry.id, dirty=True)
         batch.clear()
 
@@ -60,14 +62,15 @@ def finish_folders(night: Night) -> None:
     dirty = night.manifest.entries.dirty_folders()  # with those that had to be made again
     for start in range(0, len(dirty), _BATCH_LIMIT):
         chosen = dirty[start : start + _BATCH_LIMIT]
-        for entry_id in chosen:
-            _set(night, entry_id)
+        done = [entry_id for entry_id in chosen if _set(night, entry_id)]
         try:
+            count_on_drive(night, done=1)
             night.barrier.wait()
         except SyncFailed as error:
             raise drive_failed(error) from error
         with night.manifest.database.transaction():
-            for entry_id in chosen:
+            night.manifest.journal.count_done()
+            for entry_id in done:
                 night.manifest.entries.set_dirty(entry_id, dirty=False)
 
 
@@ -78,18 +81,26 @@ def _ensure(night: Night, folder: bytes) -> None:
         raise drive_failed(error) from error
 
 
-def _set(night: Night, entry_id: int) -> None:
+def _set(night: Night, entry_id: int) -> bool:
+    """False where the secondary refused this one folder: it is named, and the next night tries again."""
     entry = night.manifest.entries.by_id(entry_id)
     if entry is None:
-        return
-    path = in_copy(night.manifest.entries.path(entry_id))
+        return True
+    name = night.manifest.entries.path(entry_id)
+    path = in_copy(name)
     try:
         fd = night.secondary.folder(path)
         xattrs = night.manifest.entries.xattrs(entry.xattrs)
         night.metadata_lost.update(apply_to_open(fd, entry.stat, xattrs, night.effects, fresh=False))
         night.barrier.names_changed(path)
+    except (PermissionError, OtherMountError) as error:
+        if name not in night.folders_refused:
+            night.folders_refused.add(name)
+            leave_out_refused(night, name, error)
+        return False
     except OSError as error:
         raise drive_failed(error) from error
+    return True
 
 
 def remember_listings(night: Night) -> None:

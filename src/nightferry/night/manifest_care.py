@@ -9,14 +9,17 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from nightferry.errors import Failed
 from nightferry.manifest.manifest import FILE_NAME, Manifest
+from nightferry.manifest.overview import Overview, overview
 from nightferry.manifest.soundness import fault_in, find_fault
+from nightferry.manifest.untrusted import NewerFormatError, open_untrusted
+from nightferry.night import counters
 from nightferry.night.context import Clock
 from nightferry.night.preflight import Drives, check_state_is_there, open_manifest, sealed_generation
 from nightferry.night.seal import MANIFEST, PREVIOUS
@@ -29,7 +32,7 @@ from nightferry.units import format_count, format_size, show_text
 from nightferry.volumes.capabilities import syncfs_covers
 from nightferry.volumes.filesystem import file_system_type
 
-# Damaged manifests kept in the state folder, for whoever wants to look into them.
+# Damaged manifests, and older ones, kept in the state folder, for whoever wants to look into them.
 ASIDE_LIMIT = 2
 _LOGS = ("-wal", "-shm")
 _CHECKED = "checked_s"
@@ -40,8 +43,12 @@ class Sealed:
     """A sound manifest in ``records/``."""
 
     path: str  # through the secondary's open folder
-    generation: int
+    overview: Overview
     is_previous: bool
+
+    @property
+    def generation(self) -> int:
+        return self.overview.generation
 
 
 @dataclass
@@ -50,7 +57,7 @@ class Care:
 
     folder: Path
     settings: PairSettings
-    primary: Root
+    primary: Root | None  # None: it is not there
     secondary: Root
     pair_id: str
     effects: Effects
@@ -58,36 +65,60 @@ class Care:
     should_stop: Callable[[], bool]
 
     def newest_sound(self) -> Sealed | None:
-        """Of the two in ``records/``, each checked whole; None where neither is sound and of this pair."""
+        """Of the two in ``records/``, each checked whole; None where neither is sound and of this pair.
+
+        Raises ``Failed`` where a newer nightferry wrote one.
+        """
         found = []
         for name in (MANIFEST, PREVIOUS):
-            if self.secondary.stat_or_none(name) is None:
-                continue
-            path = f"/proc/self/fd/{self.secondary.fd}/{os.fsdecode(name)}"
             try:
-                if find_fault(path, thorough=True, unchanging=True, pair_id=self.pair_id) is not None:
-                    continue
-                with Manifest.look(Path(path), self.effects, in_use=False) as manifest:
-                    found.append(Sealed(path, manifest.generation, name == PREVIOUS))
-            except Failed:
-                continue  # unreadable, or of another nightferry
+                with self._open_sealed(name) as manifest:
+                    path = str(manifest.database.path)
+                    found.append(Sealed(path, overview(manifest), name == PREVIOUS))
+            except NewerFormatError:
+                raise  # the one before it is older than what stands on the drive
+            except (Failed, OSError):
+                continue  # absent, unreadable, damaged or altered
         return max(found, key=lambda each: each.generation, default=None)
 
-    def take_over(self, sealed: Sealed) -> Taken:
+    @contextmanager
+    def _open_sealed(self, name: bytes) -> Iterator[Manifest]:
+        """Input from a drive: opened for reading only, with nothing followed, and checked whole."""
+        fd = self.secondary.open_to_read(name)
+        try:
+            path = f"/proc/self/fd/{self.secondary.fd}/{os.fsdecode(name)}"
+            shown = os.path.join(str(self.settings.secondary), os.fsdecode(name))
+            expected = self.effects.fstat(fd)
+            with open_untrusted(path, self.effects, shown=shown, pair_id=self.pair_id, expected=expected) as manifest:
+                yield manifest
+        finally:
+            self.effects.close(fd)
+
+    def take_over(self, sealed: Sealed, *, aside: str = "corrupt") -> Taken:
         """Makes the working manifest from a sealed one and from what the drives hold beyond it.
 
-        The one that stands there is moved aside. Raises ``Failed`` and ``Stopped``; nothing has changed then.
+        The one that stands there is moved aside, under a name with the word ``aside``. Raises ``Failed`` and
+        ``Stopped``; nothing has changed then.
         """
         new = self._new_path()
-        with Manifest.look(Path(sealed.path), self.effects, in_use=False) as source:
-            source.copy_to(new)
-        return self._finish(new, is_empty=False)
+        try:
+            with self._open_sealed(PREVIOUS if sealed.is_previous else MANIFEST) as source:
+                source.copy_to(new)
+        except OSError as error:
+            raise Failed(
+                f"The manifest in records/ on the secondary at {show_text(str(self.settings.secondary))} cannot be read"
+                f" any more ({error.strerror}): check cable and drive, then run this again."
+            ) from error
+        # What was copied, and not what was read before it: a drive may answer otherwise the second time.
+        with open_untrusted(str(new), self.effects, shown=str(new), pair_id=self.pair_id):
+            pass
+        return self._finish(new, is_empty=False, aside=aside)
 
     def rebuild(self) -> Taken:
         """Makes the working manifest by reading all of the secondary. Otherwise as ``take_over``."""
         new = self._new_path()
         Manifest.create(new, self.effects, pair_id=self.pair_id, pair_name=self.settings.name).close()
-        return self._finish(new, is_empty=True)
+        return self._finish(new, is_empty=True, aside="corrupt")
 
     def _new_path(self) -> Path:
         new = self.folder / (FILE_NAME + ".rebuilt")
@@ -95,32 +126,54 @@ class Care:
             Path(f"{new}{suffix}").unlink(missing_ok=True)
         return new
 
-    def _finish(self, new: Path, *, is_empty: bool) -> Taken:
+    def _finish(self, new: Path, *, is_empty: bool, aside: str) -> Taken:
         manifest = Manifest.open(new, self.effects)
         try:
             last = manifest.runs.last()
             sealed_s = None if is_empty or last is None else last.ended_s or last.started_s
-            taker = Stocktaker(
-                manifest, self.primary, self.secondary, self.effects, self.clock, by_name(self.settings.hash),
-                syncfs_covers(file_system_type(self.settings.secondary)), self.should_stop,
-            )  # fmt: skip
-            taken = taker.take(sealed_s)
+            taken = self._take_stock(manifest, sealed_s)
             # A newer seal that is damaged may still say its number.
             on_drive = sealed_generation(self.secondary, self.pair_id)
             if on_drive is not None and on_drive > manifest.generation:
                 manifest.set_generation(on_drive)
         finally:
             manifest.close()
-        self._put_in_place(new)
+        self._put_in_place(new, aside)
         return taken
 
-    def _put_in_place(self, new: Path) -> None:
+    def agree(self, manifest: Manifest) -> str | None:
+        """Makes the working manifest say what stands on the secondary, where one of the two has lost something that
+        it had called durable. Returns a note then. Raises as ``take_over``; it is done again then from the start.
+        """
+        lost = counters.who_lost(manifest.journal, counters.read(self.secondary))
+        if lost is None:
+            return None
+        last = manifest.runs.last()
+        taken = self._take_stock(manifest, None if last is None else last.started_s, is_behind=True)
+        return _note_of_loss(lost, taken)
+
+    def _take_stock(self, manifest: Manifest, sealed_s: float | None, *, is_behind: bool = False) -> Taken:
+        taker = Stocktaker(
+            manifest, self.primary, self.secondary, self.effects, self.clock, by_name(self.settings.hash),
+            syncfs_covers(file_system_type(self.settings.secondary)), self.should_stop, is_behind,
+        )  # fmt: skip
+        taken = taker.take(sealed_s)
+        on_drive = counters.read(self.secondary)
+        with manifest.database.transaction():
+            manifest.database.set_meta("lists", "stale")
+            if on_drive is not None:
+                manifest.journal.raise_counters(on_drive)
+        return taken
+
+    def _put_in_place(self, new: Path, word: str) -> None:
         path = self.folder / FILE_NAME
         try:
             _sync(new)
             if path.exists():
+                if word != "corrupt":  # its log goes into it first
+                    Manifest.open(path, self.effects).close()
                 stamp = time.strftime("%Y-%m-%dT%H%M%SZ", time.gmtime(self.clock.now_s()))
-                aside = self.folder / f"manifest.corrupt-{stamp}.sqlite3"
+                aside = self.folder / f"manifest.{word}-{stamp}.sqlite3"
                 aside.unlink(missing_ok=True)
                 os.link(path, aside)
             for suffix in _LOGS:  # a log would be taken for that of the new database
@@ -133,7 +186,7 @@ class Care:
                 f"The manifest in {show_text(str(self.folder))} could not be replaced ({error.strerror}): make room on"
                 " that disk, or see why it cannot be written, then run this again."
             ) from error
-        old = sorted(self.folder.glob("manifest.corrupt-*.sqlite3"))
+        old = sorted(self.folder.glob(f"manifest.{word}-*.sqlite3"))
         for each in old[:-ASIDE_LIMIT]:
             with suppress(OSError):
                 each.unlink()
@@ -149,22 +202,22 @@ def open_sound_manifest(
     ``Stopped``.
     """
     check_state_is_there(folder, settings)
+    care = Care(folder, settings, drives.primary, drives.secondary, drives.entry.id, effects, clock, should_stop)
     fault = find_fault(folder / FILE_NAME, thorough=False)
     if fault is None:
         manifest = open_manifest(folder, settings, drives, effects, to_write=True)
         try:
             if not _is_due(manifest, settings, clock):
-                return manifest, None
+                return manifest, care.agree(manifest)
             fault = fault_in(manifest.database.connection, thorough=True)
             if fault is None:
                 with manifest.database.transaction():
                     manifest.database.set_meta(_CHECKED, str(int(clock.now_s())))
-                return manifest, None
+                return manifest, care.agree(manifest)
         except BaseException:
             manifest.close()
             raise
         manifest.close()
-    care = Care(folder, settings, drives.primary, drives.secondary, drives.entry.id, effects, clock, should_stop)
     sealed = care.newest_sound()
     if sealed is None:
         raise Failed(
@@ -200,6 +253,26 @@ def _note(fault: str, sealed: Sealed, taken: Taken) -> str:
     return (
         f"The manifest here was damaged ({fault}) and was replaced from {which}{beyond}. See whether the system disk"
         " is sound; the damaged file is kept beside the new one."
+    )
+
+
+def _note_of_loss(lost: str, taken: Taken) -> str:
+    if lost == counters.STATE_LOST:
+        who = (
+            "The state here is older than what the secondary holds: its disk lost what it had called durable, or was"
+            " put back from an old image"
+        )
+        see = "See whether the system disk is sound: a flash card that wears out does this"
+    else:
+        who = (
+            "The secondary holds less than it had called durable: the drive, its case or its cable lost writes when the"
+            " power went, or it was put back from an old image"
+        )
+        see = "Do not trust that drive alone, and try it in another case or at another port"
+    return (
+        f"{who}. So all of it was looked at before this night began: {format_count(taken.entered + taken.forgotten)}"
+        f" names of the copy and {format_count(taken.held + taken.let_go)} retired versions stood otherwise than known,"
+        f" {format_size(taken.read_bytes)} were read; what changed when is lost for these. {see}."
     )
 
 

@@ -5,54 +5,25 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from nightferry.errors import Busy, Failed, WrongDrive
+from nightferry.errors import AbsentDrive, Busy, Failed, WrongDrive
 from nightferry.manifest.manifest import FILE_NAME, Manifest
-from nightferry.manifest.soundness import find_fault
-from nightferry.night.context import COPY, RETIRED, Clock
-from nightferry.night.manifest_care import Care
+from nightferry.night.context import COPY
 from nightferry.night.preflight import check_layout, check_places, lock_pair, look_at
+from nightferry.night.proposal import Proposal, side
+from nightferry.night.takeover import Decision, care_of, carry_out, decide, take_over_alone, to_read_bytes
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import Root
 from nightferry.units import show_text
 from nightferry.volumes.card import Card, PairEntry, new_id, with_pair
 from nightferry.volumes.cardfile import write_card
-from nightferry.volumes.filesystem import Room, filesystem_uuid, room
-from nightferry.volumes.lock import lock_descriptor
+from nightferry.volumes.filesystem import filesystem_uuid
+from nightferry.volumes.lock import lock_drive
 from nightferry.volumes.mounts import Mount, mount_of
 from nightferry.volumes.pairing import Found, verify_pair
-
-
-@dataclass(frozen=True)
-class Side:
-    """One drive as found, for a person to look at before it is written to."""
-
-    role: str
-    path: Path
-    file_system: str
-    source: bytes
-    room: Room
-    names: int  # names at its root, the drive's own left out
-    has_card: bool
-
-
-@dataclass(frozen=True)
-class Proposal:
-    """What ``pair`` is about to do."""
-
-    pair: str
-    # "create" cards and state; "adopt" the state from the secondary; "rebuild" it by reading the secondary, where no
-    # sound one is left; "none": it is a pair already
-    action: str
-    primary: Side
-    secondary: Side
-    same_file_system: bool
-    generation: int | None = None  # adopt: of the state found on the secondary
-    to_read_bytes: int = 0  # rebuild: the most that has to be read
 
 
 def make_pair(
@@ -67,38 +38,43 @@ def make_pair(
     Nothing is written before. Raises ``WrongDrive``, ``WrongUse``, ``Busy`` and ``Failed``.
     """
     effects = effects or Effects()
-    how = check_places(settings)
+    try:
+        how = check_places(settings)
+    except AbsentDrive as absent:
+        if absent.role != "primary":
+            raise
+        return take_over_alone(settings, state_dir, confirm, effects, absent)
     with ExitStack() as stack:
         primary = stack.enter_context(_Opened("primary", settings.primary, effects))
         secondary = stack.enter_context(_Opened("secondary", settings.secondary, effects))
         mounts = (mount_of(settings.primary), mount_of(settings.secondary))
-        _check_writable(settings, mounts)
         folder = state_dir / settings.name
         found = _look(settings, primary, secondary)
         cut_off = _was_cut_off(settings, folder, found, effects)
-        entry = None if cut_off else _present_entry(settings, found, how)
-        proposal = _propose(settings, folder, primary, secondary, mounts, found, entry, cut_off=cut_off)
+        try:
+            entry = None if cut_off else _present_entry(settings, found, how)
+        except WrongDrive as wrong:
+            if found[0].card is not None:
+                raise
+            return take_over_alone(settings, state_dir, confirm, effects, wrong)
+        care = None if entry is None else care_of(settings, folder, primary, secondary, entry, effects)
+        decision = None if care is None else decide(care, alone=False)
+        proposal = _propose(settings, folder, primary, secondary, mounts, found, decision, cut_off=cut_off)
         if proposal.action == "none":
             return proposal
+        if decision is None:
+            _check_writable(settings, mounts)
         if not confirm(proposal):
             return None
         stack.enter_context(lock_pair(state_dir, settings.name, "pair"))
-        lock_descriptor(secondary.fd, f"the drive at {show_text(str(settings.secondary))}")
+        stack.enter_context(lock_drive(secondary.fd, effects, f"the drive at {show_text(str(settings.secondary))}"))
         if (found, cut_off) != (_look(settings, primary, secondary), _was_cut_off(settings, folder, found, effects)):
             raise Busy(
                 f'Another process has paired one of the drives of "{settings.name}" meanwhile: see what it did, then'
                 " run `nightferry pair` again."
             )
-        if proposal.action in ("adopt", "rebuild"):
-            assert entry is not None
-            care = _care(settings, folder, primary, secondary, entry)
-            sealed = care.newest_sound()
-            if proposal.action == "rebuild":
-                care.rebuild()
-            elif sealed is not None:
-                care.take_over(sealed)
-            else:  # paired, and no night was ever sealed
-                Manifest.create(folder / FILE_NAME, effects, pair_id=entry.id, pair_name=settings.name).close()
+        if care is not None and decision is not None:
+            carry_out(care, decision)
         else:
             _create(settings, folder, primary, secondary, mounts, found, effects)
         return proposal
@@ -173,8 +149,9 @@ def _present_entry(settings: PairSettings, found: tuple[Found, Found], how: str)
         raise WrongDrive(
             f"The drive at {show_text(str(settings.secondary))} is the secondary of a pair"
             f' "{secondary.card.pairs[0].name if secondary.card.pairs else "?"}", and the drive at'
-            f" {show_text(str(settings.primary))} is not its primary: nothing was written. Plug in that primary, or use"
-            " another drive as secondary."
+            f" {show_text(str(settings.primary))} is not its primary: nothing was written. Plug in that primary; where"
+            f" it is gone for good, `nightferry restore {settings.name} --new-primary` fills a new drive and makes it"
+            " the primary; or use another drive as secondary."
         )
     return verify_pair(settings.name, primary, secondary, how, require_mount=settings.require_mount)  # type: ignore[arg-type]
 
@@ -190,27 +167,22 @@ def _propose(
     secondary: Root,
     mounts: tuple[Mount, Mount],
     found: tuple[Found, Found],
-    entry: PairEntry | None,
+    decision: Decision | None,
     *,
     cut_off: bool,
 ) -> Proposal:
     sides = [
-        Side(role, each.path, mount.file_system, mount.source, room(root.fd, root.effects),
-             sum(not name.startswith(b".nightferry") and name != b"lost+found" for name in root.names(b"")),
-             each.card is not None)
+        side(role, each.path, root, mount, has_card=each.card is not None)
         for role, root, mount, each in zip(("primary", "secondary"), (primary, secondary), mounts, found, strict=True)
-    ]  # fmt: skip
+    ]
     same = primary.device == secondary.device
-    if entry is not None:
-        sealed = _care(settings, folder, primary, secondary, entry).newest_sound()
-        is_there = (folder / FILE_NAME).exists()
-        if is_there and (sealed is not None or _is_sound(folder / FILE_NAME)):
-            return Proposal(settings.name, "none", sides[0], sides[1], same)  # a damaged one the next run replaces
-        if sealed is None and (is_there or _has_content(secondary)):
-            used_bytes = sides[1].room.total_bytes - sides[1].room.free_bytes
-            return Proposal(settings.name, "rebuild", sides[0], sides[1], same, None, max(0, used_bytes))
-        generation = None if sealed is None else sealed.generation
-        return Proposal(settings.name, "adopt", sides[0], sides[1], same, generation)
+    if decision is not None:
+        return Proposal(
+            settings.name, decision.action, sides[0], sides[1], same,
+            None if decision.found is None else decision.found.generation,
+            to_read_bytes(secondary) if decision.action == "rebuild" else 0,
+            decision.found, decision.is_previous, decision.older,
+        )  # fmt: skip
     if (folder / FILE_NAME).exists() and not cut_off:
         raise WrongDrive(
             f'There is the state of another pair "{settings.name}" in {show_text(str(folder))}: move that folder away'
@@ -264,20 +236,3 @@ def _forget(folder: Path) -> None:
 
 def _new_card(root: Root, mount: Mount, now: datetime) -> Card:
     return Card(new_id(), now, filesystem_uuid(root.fd, mount) or "", 0, ())
-
-
-# --- taking a pair over from its secondary
-
-
-def _care(settings: PairSettings, folder: Path, primary: Root, secondary: Root, entry: PairEntry) -> Care:
-    return Care(folder, settings, primary, secondary, entry.id, primary.effects, Clock(), lambda: False)
-
-
-def _is_sound(path: Path) -> bool:
-    """Read without a trace, unless a run that was cut off left the newest part of it in its log."""
-    log = Path(f"{path}-wal")
-    return find_fault(path, thorough=False, unchanging=not (log.exists() and log.stat().st_size)) is None
-
-
-def _has_content(secondary: Root) -> bool:
-    return any(secondary.stat_or_none(folder) is not None and secondary.names(folder) for folder in (COPY, RETIRED))

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from nightferry.errors import AbsentDrive, Failed, WrongDrive
-from nightferry.manifest.manifest import FILE_NAME, Manifest, generation_of
+from nightferry.manifest.manifest import FILE_NAME, Manifest
+from nightferry.manifest.untrusted import generation_of
 from nightferry.night.context import COPY, RECORDS, RETIRED, STAGING
 from nightferry.night.seal import MANIFEST, PREVIOUS
 from nightferry.settings import PairSettings
@@ -20,7 +21,7 @@ from nightferry.units import show_text
 from nightferry.volumes.card import PairEntry
 from nightferry.volumes.cardfile import moved_from_elsewhere, read_card
 from nightferry.volumes.filesystem import filesystem_uuid
-from nightferry.volumes.lock import PairLock, lock_descriptor
+from nightferry.volumes.lock import PairLock, lock_drive
 from nightferry.volumes.mounts import Mount, Relation, is_mount_point, mount_of, mounted_below, relation
 from nightferry.volumes.pairing import Found, verify_apart, verify_mounted, verify_pair
 from nightferry.volumes.readonly import open_read_only
@@ -96,7 +97,8 @@ def open_drives(settings: PairSettings, effects: Effects, *, to_write: bool, men
                     " read-only; nothing was written. A file system with errors is often remounted so: look into the"
                     " system log, check the file system, then mount it for writing."
                 )
-            lock_descriptor(secondary.fd, f"the drive at {show_text(str(settings.secondary))}")
+            what = f"the drive at {show_text(str(settings.secondary))}"
+            stack.enter_context(lock_drive(secondary.fd, effects, what))
         yield Drives(entry, primary, secondary, mount, mounted_below(settings.primary), kernel_enforced)
 
 
@@ -198,7 +200,7 @@ def check_state_is_there(folder: Path, settings: PairSettings) -> None:
 
 
 def check_state(manifest: Manifest, folder: Path, settings: PairSettings, drives: Drives) -> None:
-    """Raises ``WrongDrive`` where the state is not that of these drives, or older than they are."""
+    """Raises ``WrongDrive`` where the state is not that of these drives, or one of the two is older than the other."""
     if manifest.pair_id != drives.entry.id:
         raise WrongDrive(
             f"The state in {show_text(str(folder))} is that of another pair of the same name; move that folder"
@@ -209,8 +211,18 @@ def check_state(manifest: Manifest, folder: Path, settings: PairSettings, drives
         raise WrongDrive(
             f"The state in {show_text(str(folder))} is older than the secondary (generation"
             f" {manifest.generation} against {sealed}), as after restoring the system disk from an old image;"
-            f" nothing was written. Move that folder away, then run `nightferry pair {settings.name}` to take"
-            " the newer state over from the secondary."
+            f" nothing was written. Run `nightferry pair {settings.name}`: it takes the newer state over from the"
+            " secondary, and keeps this one aside."
+        )
+    newest = generation_of(f"/proc/self/fd/{drives.secondary.fd}/{os.fsdecode(MANIFEST)}", drives.entry.id)
+    known = manifest.database.meta("sealed")
+    if newest is not None and known is not None and known.isdecimal() and newest < int(known):
+        raise WrongDrive(
+            f"The secondary at {show_text(str(settings.secondary))} is older than the state here (generation {newest}"
+            f" against {known}), as after an old image was put back on it, or where a drive lost what it said it had"
+            f" written; nothing was written. Mount the drive that belongs here; or, where this is all that is left of"
+            f" it, move {show_text(str(folder))} away and run `nightferry pair {settings.name}`, which takes the state"
+            " over from the secondary as it is."
         )
 
 

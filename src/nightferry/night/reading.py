@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 
 from nightferry.night.context import Night
+from nightferry.night.failing import read_failed
 from nightferry.tree.content import ReadFailed, hash_content
 from nightferry.tree.digests import by_id
 from nightferry.tree.metadata import Stat
@@ -38,6 +39,7 @@ def open_settled(night: Night, path: bytes) -> tuple[int, os.stat_result]:
     except (FileNotFoundError, NotADirectoryError) as error:
         raise Unsettled("it went away after the folder was listed") from error
     except OSError as error:
+        read_failed(night, "primary", error)
         raise Unreadable(error.strerror or str(error)) from error
     found = night.effects.fstat(fd)
     # Whole seconds in both times speak of a file system that keeps no finer ones.
@@ -79,6 +81,7 @@ def digest_of(night: Night, path: bytes, algorithm: int) -> bytes:
         check_settled(night, fd, before)
         return digest
     except ReadFailed as error:
+        read_failed(night, "primary", error)
         raise Unreadable(str(error)) from error
     finally:
         night.effects.close(fd)

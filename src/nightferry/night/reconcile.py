@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from nightferry.manifest.journal import changes_drive
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Intent
+from nightferry.night import counters
 from nightferry.night.carry import Carrier, in_copy, in_retired
 from nightferry.night.commit import DRIVE_ERRORS, drive_failed
 from nightferry.night.context import RETIRED, STAGING
@@ -34,51 +36,65 @@ def reconcile(
     It can itself be cut off at any point and is then done again from the start.
     """
     journal = manifest.journal.read()
-    finished: list[Intent] = []
-    taken_back: dict[int, Intent] = {}
-    run = journal[0][0] if journal else 0
-    if journal:
-        platter.forget()
     check = _Check(secondary, platter, should_stop)
     carrier = Carrier(secondary, barrier, capabilities, holds=check)
-    try:
-        for _, intent in journal:
-            try:
-                if _can_be_finished(secondary, intent, check):
-                    _set_metadata(manifest, secondary, barrier, intent)
-                    carrier.keep(intent)
-                    continue
-            except OSError as error:
-                if error.errno in DRIVE_ERRORS:
-                    raise
-            taken_back[intent.seq] = intent
-        barrier.wait()
-        for _, intent in journal:
-            if intent.seq in taken_back:
-                carrier.withdraw(intent)
-                continue
-            try:
-                carrier.carry_out(intent)
-                finished.append(intent)
-            except OSError as error:
-                if error.errno in DRIVE_ERRORS:
-                    raise
-                # Refused, as it would have been then; or the drive lost both the old name and the new.
-                carrier.withdraw(intent)
-                taken_back[intent.seq] = intent
-        barrier.wait()
-    except (SyncFailed, OSError) as error:
-        raise drive_failed(error) from error
+    finished: list[Intent] = []
     if journal:
-        manifest.journal.settle(finished, run)
-        _mark_dirty(manifest, list(taken_back.values()))
+        platter.forget()
+        intents = [intent for _, intent in journal]
+        try:
+            finished, taken_back = _finish(manifest, secondary, barrier, carrier, check, intents)
+        except (SyncFailed, OSError) as error:
+            raise drive_failed(error) from error
+        manifest.journal.settle(finished, journal[0][0])
+        _mark_dirty(manifest, taken_back)
     try:
         _empty(secondary, barrier)
         _prune_retired(manifest, secondary, carrier)
+        if counters.read(secondary) != manifest.journal.counters():
+            counters.write(secondary, barrier, manifest.journal.counters())
         barrier.wait()
     except (SyncFailed, OSError) as error:
         raise drive_failed(error) from error
     return len(finished)
+
+
+def _finish(
+    manifest: Manifest, secondary: Root, barrier: Barrier, carrier: Carrier, check: _Check, intents: list[Intent]
+) -> tuple[list[Intent], list[Intent]]:
+    """What was carried out, and what was taken back. Raises ``OSError``."""
+    finished: list[Intent] = []
+    taken_back: dict[int, Intent] = {}
+    for intent in intents:
+        try:
+            if _can_be_finished(secondary, intent, check):
+                _set_metadata(manifest, secondary, barrier, intent)
+                carrier.keep(intent)
+                continue
+        except OSError as error:
+            if error.errno in DRIVE_ERRORS:
+                raise
+        taken_back[intent.seq] = intent
+    here = manifest.journal.counters()
+    counters.write(secondary, barrier, here)
+    barrier.wait()
+    for intent in intents:
+        if intent.seq in taken_back:
+            carrier.withdraw(intent)
+            continue
+        try:
+            carrier.carry_out(intent)
+            finished.append(intent)
+        except OSError as error:
+            if error.errno in DRIVE_ERRORS:
+                raise
+            # Refused, as it would have been then; or the drive lost both the old name and the new.
+            carrier.withdraw(intent)
+            taken_back[intent.seq] = intent
+    if changes_drive(finished):
+        counters.write(secondary, barrier, here._replace(done=here.done + 1))
+    barrier.wait()
+    return finished, list(taken_back.values())
 
 
 class _Check:

@@ -16,11 +16,14 @@ import xxhash
 from nightferry.manifest.plan import SORT_IN_MEMORY_LIMIT, Step, fingerprint_of
 from nightferry.manifest.records import ROOT_ID, Entry
 from nightferry.night.context import OTHER_MOUNT, UNREADABLE, UNSUPPORTED, Night
+from nightferry.night.failing import read_failed
 from nightferry.planning.changes import Difference, compare
 from nightferry.tree.metadata import Kind, Stat, signed, unsupported
 from nightferry.tree.root import OtherMountError, join
 from nightferry.volumes.card import CARD_NAME, MENDING_NAME
 
+# Said of sockets, FIFOs and devices.
+NO_CONTENT = "has no content to copy"
 # Names at the root of a drive that are the drive's own and not its content.
 OWN_NAMES = frozenset({CARD_NAME, CARD_NAME + b".new", MENDING_NAME, b"lost+found"})
 
@@ -72,6 +75,7 @@ def scan(night: Night) -> None:
         except OSError as error:
             if not folder.path:
                 raise
+            read_failed(night, "primary", error)
             night.leave_out(UNREADABLE, folder.path, f"the folder cannot be listed: {why(error)}")
             continue
         night.tally.scanned_folders += 1
@@ -323,6 +327,7 @@ def _entries(night: Night, path: bytes, aside: list[Aside]) -> Iterator[tuple[by
             except FileNotFoundError:
                 continue  # gone since the folder was read: as if it had gone a moment before
             except OSError as error:
+                read_failed(night, "primary", error)
                 aside.append(Aside(UNREADABLE, full, why(error)))
                 yield name, None
                 continue
@@ -330,7 +335,7 @@ def _entries(night: Night, path: bytes, aside: list[Aside]) -> Iterator[tuple[by
                 continue
             what = unsupported(found)
             if what is not None:
-                aside.append(Aside(UNSUPPORTED, full, f"{what} has no content to copy"))
+                aside.append(Aside(UNSUPPORTED, full, f"{what} {NO_CONTENT}"))
                 continue
             yield name, found
 

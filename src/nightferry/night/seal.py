@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Iterator
 
@@ -10,6 +11,7 @@ from nightferry.manifest.manifest import FILE_NAME
 from nightferry.manifest.records import ROOT_ID
 from nightferry.night.commit import drive_failed
 from nightferry.night.context import RECORDS, STAGING, Interrupted, Night
+from nightferry.night.failing import gone, where
 from nightferry.tree.digests import by_id
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Kind
@@ -54,19 +56,25 @@ def seal(night: Night) -> None:
         night.barrier.wait()
     except (SyncFailed, OSError) as error:
         raise drive_failed(error) from error
-    if stale:
-        with database.transaction():
+    with database.transaction():
+        # From here on the secondary has it: one that comes back with less was put back in time (`check_state`).
+        database.set_meta("sealed", str(night.manifest.generation))
+        if stale:
             database.set_meta("lists", "written")
 
 
 def _write_manifest(night: Night) -> None:
     root = night.secondary
     name = night.staging_name()
-    folder_fd, last = root.at(name)
-    # SQLite takes paths: this one leads to the open folder, whatever its path has become.
-    night.manifest.copy_to(f"/proc/self/fd/{folder_fd}/{os.fsdecode(last)}")
+    made = root.create(name)
+    try:
+        path = _path_of(night, made)
+    finally:
+        night.effects.close(made)
+    night.manifest.copy_to(path)
     fd = root.open_to_read(name)
     try:
+        night.effects.chmod(fd, 0o644)
         night.effects.fsync(fd)
     finally:
         night.effects.close(fd)
@@ -82,6 +90,23 @@ def _write_manifest(night: Night) -> None:
     root.rename(name, MANIFEST)
     night.barrier.names_changed(RECORDS)
     night.barrier.names_changed(STAGING)
+
+
+def _path_of(night: Night, fd: int) -> str:
+    """The path of a file of the secondary, for SQLite, which takes nothing else.
+
+    Not through /proc/self/fd: SQLite resolves that to a path itself, and where the drive was unmounted meanwhile, or
+    something else mounted over it, that path leads elsewhere. Raises ``AbsentDrive`` then.
+    """
+    path = os.readlink(f"/proc/self/fd/{fd}")
+    wanted = night.effects.fstat(fd)
+    try:
+        found = night.effects.stat(path, follow_symlinks=False)
+    except OSError:
+        found = None
+    if found is None or (found.st_dev, found.st_ino) != (wanted.st_dev, wanted.st_ino):
+        raise gone("secondary", where(night, "secondary"), OSError(errno.ENOENT, "it is mounted there no more"))
+    return path
 
 
 # --- checksum lists

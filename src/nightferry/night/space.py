@@ -22,8 +22,7 @@ def usable_room(night: Night) -> Room:
     A drive filled to the last block could not take the manifest that says what is on it.
     """
     found = room(night.secondary.fd, night.effects)
-    manifest_bytes, entries = night.manifest.size()
-    reserved_bytes = max(night.settings.keep_free, records_bytes(manifest_bytes, max(entries, night.plan.names())))
+    reserved_bytes = max(night.settings.keep_free, _records_bytes(night))
     inodes = None if found.free_inodes is None else max(0, found.free_inodes - RECORDS_FILES)
     return replace(found, free_bytes=found.free_bytes - reserved_bytes, free_inodes=inodes)
 
@@ -32,9 +31,10 @@ def make_room(night: Night, *, held: bool, may_expire: bool) -> bool:
     """Whether tonight's copies fit, after the oldest retired versions went for them as far as they may."""
     need = _need(night, held=held)
     found = _fit(night, need)
-    if not found.fits and may_expire:
+    bytes_wanted, files_wanted = _wanted(night, need, found)
+    if (bytes_wanted or files_wanted) and may_expire:
         night.progress.phase("expire")
-        expire(night, is_open=True, bytes_wanted=found.missing_bytes)
+        expire(night, is_open=True, bytes_wanted=bytes_wanted, files_wanted=files_wanted)
         found = _fit(night, need)
     if not found.fits:
         missing = (
@@ -47,6 +47,22 @@ def make_room(night: Night, *, held: bool, may_expire: bool) -> bool:
             " many as possible are safe. Give the secondary more room, or lower keep_free or keep_retired."
         )
     return found.fits
+
+
+def _wanted(night: Night, need: Need, found: Fit) -> tuple[int, int]:
+    """Bytes and inodes that have to come free: for tonight's copies, and for the records, without which no night ends.
+
+    Somebody else may have filled the drive, also on a night with nothing to copy.
+    """
+    free = room(night.secondary.fd, night.effects)
+    records = max(0, _records_bytes(night) - free.free_bytes)
+    inodes = 0 if free.free_inodes is None else max(0, need.files + RECORDS_FILES - free.free_inodes)
+    return max(found.missing_bytes, records), inodes
+
+
+def _records_bytes(night: Night) -> int:
+    manifest_bytes, entries = night.manifest.size()
+    return records_bytes(manifest_bytes, max(entries, night.plan.names()))
 
 
 def _need(night: Night, *, held: bool) -> Need:

@@ -9,6 +9,7 @@ from nightferry.manifest.plan import Item
 from nightferry.manifest.records import Content, Entry
 from nightferry.night.carry import in_copy
 from nightferry.night.context import Night
+from nightferry.night.failing import read_failed
 from nightferry.night.reading import Decayed, Unreadable, Unsettled, check_settled, digest_of, open_settled
 from nightferry.night.register import known_bad
 from nightferry.planning.changes import content_untouched, needs_relink
@@ -71,6 +72,7 @@ def stage_file(night: Night, item: Item, then: Entry | None, *, anew: bool = Fal
         finally:
             night.effects.close(out)
     except ReadFailed as error:
+        read_failed(night, "primary", error)
         raise Unreadable(str(error)) from error
     finally:
         night.effects.close(fd)
@@ -144,6 +146,7 @@ def stage_symlink(night: Night, item: Item) -> Staged:
     except FileNotFoundError as error:
         raise Unsettled("it went away after the folder was listed") from error
     except OSError as error:
+        read_failed(night, "primary", error)
         raise Unreadable(error.strerror or str(error)) from error
     content = Content(target=target)
     if not night.capabilities.symlinks:

@@ -1,6 +1,7 @@
 """Taking stock: a manifest is made to say what stands on the secondary, by looking there.
 
-For a manifest that is older than the drive (taken from an earlier seal), and for an empty one: then every file is read.
+For a manifest that is older than the drive (taken from an earlier seal), or newer than a drive that lost writes, and
+for an empty one: then every file is read.
 Only the manifest is written to. What a row says and the copy bears out (size and date, or the target of a symlink) is
 left as it is; what differs is read. What stands below ``retired/`` and no row knows of is entered as a version that
 the run in its folder's name displaced, so that nothing there is lost or orphaned.
@@ -8,6 +9,7 @@ the run in its folder's name displaced, so that nothing there is lost or orphane
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import stat as stat_module
@@ -41,6 +43,7 @@ class Taken:
     entered: int = 0  # rows made or changed
     forgotten: int = 0  # rows of names that stand there no more
     held: int = 0  # versions below retired/ that no row knew of
+    let_go: int = 0  # versions that a row held and that stand there no more
     unreadable: int = 0
 
 
@@ -52,18 +55,22 @@ class _Found(NamedTuple):
     stat: Stat  # as the row is to have it
     xattrs: int | None
     is_same: bool  # the row stays as it is
+    is_altered: bool = False  # the row's content, with other metadata
 
 
 @dataclass
 class Stocktaker:
     manifest: Manifest
-    primary: Root
+    primary: Root | None  # None: it is not there
     secondary: Root
     effects: Effects
     clock: Clock
     algorithm: Algorithm
     direct: bool  # whether the secondary can be read past the page cache
     should_stop: Callable[[], bool]
+    # It and the drive are of different moments of a night, and not merely of the last seal and now: then metadata is
+    # compared too, and a retired version that is not there was never put there, or has expired.
+    is_behind: bool = False
 
     def __post_init__(self) -> None:
         self.taken = Taken()
@@ -87,6 +94,8 @@ class Stocktaker:
                     self._copy(stock)
                 if self.secondary.stat_or_none(RETIRED) is not None:
                     self._retired(stock)
+                    if self.is_behind:
+                        self._let_go(stock)
         finally:
             self._buffers.close()
         return self.taken
@@ -145,12 +154,12 @@ class Stocktaker:
             content = Content(target=self.secondary.readlink(in_copy(path)))
         if then is not None and then.stat.kind is now.kind:
             if now.kind is Kind.FOLDER or (now.kind is Kind.SYMLINK and content == then.content):
-                return _Found(name, now, then, then.content, then.stat, None, True)
+                return self._known(path, name, now, then)
             if now.kind is Kind.FILE:
                 same = _looks_same(then.stat, now)
                 digest = None if same else self._hash(in_copy(path), then.content.algorithm)
                 if same or digest is None or digest == then.content.digest:
-                    return _Found(name, now, then, then.content, then.stat, None, True)
+                    return self._known(path, name, now, then)
         if now.kind is Kind.FILE:
             digest = self._hash(in_copy(path), self.algorithm.id)
             if digest is None:
@@ -158,6 +167,24 @@ class Stocktaker:
             content = Content(self.algorithm.id, digest)
         stat, xattrs = self._as_on_primary(path, now, content)
         return _Found(name, now, then, content, stat, xattrs, False)
+
+    def _known(self, path: bytes, name: bytes, now: Stat, then: Entry) -> _Found:
+        """What a row says and the drive bears out: as it is, or with the metadata that stands there."""
+        if not self.is_behind or not self.direct:  # other file systems do not hold all of it
+            return _Found(name, now, then, then.content, then.stat, None, True)
+        present = then.xattrs
+        if os.geteuid() == 0:  # others cannot set them all
+            present = self.manifest.entries.xattrs_row(self._xattrs(self.secondary, in_copy(path), now.kind))
+            same = (now.uid, now.gid, present) == (then.stat.uid, then.stat.gid, then.xattrs)
+        else:
+            same = True
+        if now.kind is not Kind.SYMLINK:
+            same = same and now.mode == then.stat.mode
+        if same and now.mtime_ns == then.stat.mtime_ns:
+            return _Found(name, now, then, then.content, then.stat, None, True)
+        # The next night finds that the primary has other metadata, and sets it.
+        stat = now._replace(ctime_ns=0, inode=then.stat.inode, nlink=then.stat.nlink)
+        return _Found(name, now, then, then.content, stat, present, True, True)
 
     def _enter(self, stock: Stock, path: bytes, row_id: int, found: list[_Found]) -> Iterator[tuple[bytes, int]]:
         now_s = int(self.clock.now_s())
@@ -176,10 +203,16 @@ class Stocktaker:
                     if not each.is_same:
                         self.manifest.past.keep(entry, self._run, "changed", None)
                         entries.replace(entry, each.stat, each.content, each.xattrs, self._run, None, read_s)
-                self.taken.entered += not each.is_same
+                if each.is_altered and each.now.kind is not Kind.FOLDER:
+                    self.manifest.past.keep(entry, self._run, "metadata", None)
+                    entries.alter(entry, each.stat, each.xattrs, self._run)
+                self.taken.entered += not each.is_same or each.is_altered
                 stock.see(entry)
                 if each.now.kind is Kind.FOLDER:
                     below.append((join(path, each.name), entry))
+                    if each.is_altered or _dates_and_rights(each.now) != _dates_and_rights(each.stat):
+                        # Names came and went there in a night that the manifest knows nothing of.
+                        entries.set_dirty(entry, dirty=True)
         return iter(below)
 
     def _as_on_primary(self, path: bytes, now: Stat, content: Content) -> tuple[Stat, int | None]:
@@ -191,15 +224,16 @@ class Stocktaker:
             return self._folder_stat(path, now)
         present = self._xattrs(self.secondary, in_copy(path), now.kind)
         try:
-            there = Stat.of(self.primary.stat(path))
+            primary = self._primary()
+            there = Stat.of(primary.stat(path))
             same = there.kind is now.kind and (
-                self.primary.readlink(path) == content.target if now.kind is Kind.SYMLINK else _looks_same(there, now)
+                primary.readlink(path) == content.target if now.kind is Kind.SYMLINK else _looks_same(there, now)
             )
         except (OSError, KeyError):
             same = False
         if not same:
             return now._replace(ctime_ns=0, inode=0), self.manifest.entries.xattrs_row(present)
-        wanted = self._xattrs(self.primary, path, now.kind)
+        wanted = self._xattrs(primary, path, now.kind)
         if (there.mode, there.uid, there.gid, wanted) != (now.mode, now.uid, now.gid, present):
             return there._replace(ctime_ns=0), self.manifest.entries.xattrs_row(present)
         return there, self.manifest.entries.xattrs_row(wanted)
@@ -207,13 +241,19 @@ class Stocktaker:
     def _folder_stat(self, path: bytes, now: Stat) -> tuple[Stat, int | None]:
         """What the next night sets it to in any case: the primary's, where it is there."""
         try:
-            there = Stat.of(self.primary.stat(path))
+            primary = self._primary()
+            there = Stat.of(primary.stat(path))
             if there.kind is Kind.FOLDER:
-                return there, self.manifest.entries.xattrs_row(self._xattrs(self.primary, path, Kind.FOLDER))
+                return there, self.manifest.entries.xattrs_row(self._xattrs(primary, path, Kind.FOLDER))
         except (OSError, KeyError):
             pass
         present = self._xattrs(self.secondary, in_copy(path), Kind.FOLDER)
         return now._replace(ctime_ns=0, inode=0), self.manifest.entries.xattrs_row(present)
+
+    def _primary(self) -> Root:
+        if self.primary is None:
+            raise FileNotFoundError(errno.ENOENT, "the primary is not there")
+        return self.primary
 
     def _xattrs(self, root: Root, path: bytes, kind: Kind) -> Xattrs:
         try:
@@ -253,6 +293,20 @@ class Stocktaker:
         for number, name in sorted(stamps, reverse=True):
             if stat_module.S_ISDIR(self.secondary.stat(in_retired(name)).st_mode):
                 self._retired_by(stock, number, name)
+
+    def _let_go(self, stock: Stock) -> None:
+        """Versions said to be held and not there. Where a folder cannot be looked into, what the rows say stays."""
+
+        def is_gone(held: bytes) -> bool:
+            if self.should_stop():
+                raise Stopped
+            try:
+                return self.secondary.stat_or_none(in_retired(held)) is None
+            except OSError:
+                self.taken.unreadable += 1
+                return False
+
+        self.taken.let_go = stock.let_go(is_gone, self._run)
 
     def _retired_by(self, stock: Stock, number: int, top: bytes) -> None:
         stack: list[tuple[bytes, int]] = [(top, ROOT_ID)]
@@ -327,3 +381,7 @@ def _is_date(stamp: str) -> bool:
         return bool(datetime.strptime(stamp.partition("-")[2], "%Y-%m-%dT%H%M%SZ"))
     except ValueError:
         return False
+
+
+def _dates_and_rights(stat: Stat) -> tuple[int, int, int, int]:
+    return stat.mtime_ns, stat.mode, stat.uid, stat.gid
