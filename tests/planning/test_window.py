@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightferry.planning.window import GRACE_S, next_moment, valid_until
+from nightferry.planning.window import next_moment
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -61,10 +61,3 @@ def test_a_time_that_a_day_does_not_have() -> None:
 def test_it_is_always_to_come_and_within_a_day_and_an_hour(now: datetime, clock: time) -> None:
     found = next_moment(now.timestamp(), clock)
     assert 0 < found - now.timestamp() <= timedelta(days=1, hours=1).total_seconds()
-
-
-def test_a_status_counts_until_the_next_window_and_an_hour() -> None:
-    assert valid_until(at("2026-05-03 03:10"), time(2, 30), time(6, 30)) == at("2026-05-04 06:30") + GRACE_S
-    # written in the evening, before the night; and a window over midnight
-    assert valid_until(at("2026-05-03 20:00"), time(2, 30), time(6, 30)) == at("2026-05-04 07:30")
-    assert valid_until(at("2026-05-03 20:00"), time(23, 0), time(5, 0)) == at("2026-05-04 06:00")

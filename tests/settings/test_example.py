@@ -64,10 +64,3 @@ def test_every_setting_is_explained() -> None:
     for n in first_pair:
         above = lines[n - 1] if not lines[n - 1].startswith("#[") else lines[n - 2]
         assert above.startswith("# "), lines[n]
-
-
-def test_the_example_says_what_is_not_built_yet() -> None:
-    blocks = EXAMPLE.read_text(encoding="utf-8").split("\n\n")
-    for setting in ("rehearse_every",):
-        (block,) = [block for block in blocks if f"#{setting} =" in block]
-        assert "not built yet" in " ".join(block.replace("#", "").split())

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from nightferry.settings import PairSettings
+from nightferry.settings import PairSettings, values
 from nightferry.settings.values import WRITTEN, shown
 
 NEEDED = {"name": "recordings", "primary": "/srv/recordings", "secondary": "/srv/second"}
@@ -93,6 +93,12 @@ def test_taken(setting: str, value: object, expected: object) -> None:
         ("keep_retired", "30", '"30" is not a duration'),
         ("verify_cycle", "23h", 'is out of range; allowed: from "1d" to "36500d"'),
         ("rehearse_every", "0d", "is out of range"),
+        ("rehearse_share", 1, "1 is not a share"),
+        ("rehearse_limit", "0", "is not a limit"),
+        ("rehearse_limit", "20G", '"20G" is not a size'),
+        ("rehearse_scratch", "ram", "is not an absolute path"),
+        ("rehearse_scratch", "tmp/x", "is not an absolute path"),
+        ("rehearse_scratch_limit", 256, "256 has no unit"),
         ("settle_quiet", "2h", 'is out of range; allowed: from "0s" to "1h"'),
         ("settle_limit", "13h", 'is out of range; allowed: from "0s" to "12h"'),
         ("hold_share", "0%", "is not a limit"),
@@ -140,3 +146,34 @@ def test_anything_is_taken_or_refused_in_a_sentence(setting: str, value: object)
         for detail in refused.errors():
             assert detail["type"] == "value_error"
             assert "allowed" in str(detail["ctx"]["error"])
+
+
+def test_days() -> None:
+    assert values.days("daily") == frozenset(range(7))
+    assert values.days(["mon", "sun"]) == {0, 6}
+    for wrong in ([], "mon", ["monday"], ["mon", 3], 5, True, {"mon": 1}, None):
+        with pytest.raises(ValueError, match="allowed"):
+            values.days(wrong)
+
+
+def test_time_zone() -> None:
+    assert values.time_zone("local") is None
+    assert str(values.time_zone("America/St_Johns")) == "America/St_Johns"
+    for wrong in ("Europe/Nowhere", "../../etc/passwd", "/etc/localtime", "", "x" * 5000, "a\0b", 3, True, []):
+        with pytest.raises(ValueError, match="allowed"):
+            values.time_zone(wrong)
+
+
+def test_if_missed() -> None:
+    assert values.if_missed("in window") == "in window"
+    for wrong in ("", "run", True, None, ["always"]):
+        with pytest.raises(ValueError, match="allowed"):
+            values.if_missed(wrong)
+
+
+def test_whole_number() -> None:
+    read = values.whole_number(1, 1_000)
+    assert (read(1), read("1000")) == (1, 1_000)
+    for wrong in (0, 1_001, -1, True, 1.5, "1e3", "", None, "9" * 99):
+        with pytest.raises(ValueError, match="allowed"):
+            read(wrong)

@@ -15,7 +15,8 @@ from typing import Any, Self, TextIO
 
 from nightferry.night.context import Progress
 from nightferry.reporting import status
-from nightferry.units import format_count, format_duration, format_rate, format_size, show_name, show_text
+from nightferry.reporting.logs import Logger
+from nightferry.units import format_count, format_duration, format_rate, format_size
 
 # The status is replaced at most this often within a phase; later in a long night less so: a system
 # disk is often a small flash card that wears out.
@@ -141,23 +142,13 @@ class StatusFile:
 
 
 class Log:
-    """structlog lines on stderr: ``key=value``, one a line, no colours."""
+    """Lines on stderr (logs.py): ``key=value``, one a line, no colours; JSON for the journal."""
 
     def __init__(self, pair: str, stream: TextIO | None = None) -> None:
-        import structlog
-
-        self._logger: Any = structlog.wrap_logger(
-            structlog.PrintLogger(file=stream or sys.stderr),
-            processors=[
-                structlog.processors.TimeStamper(fmt="iso", utc=True, key="at"),
-                structlog.processors.LogfmtRenderer(key_order=["at", "event", "pair"], bool_as_flag=False),
-            ],
-            cache_logger_on_first_use=False,
-        ).bind(pair=pair)
+        self._logger = Logger(stream or sys.stderr, pair=pair)
         self._count = Count()
         self._told_s = time.monotonic()
         self._names = 0
-        self._gone = False
 
     def phase(self, name: str, files: int | None = None, size_bytes: int | None = None) -> None:
         self._count.begin(name, files, size_bytes)
@@ -190,23 +181,7 @@ class Log:
         self._tell(event, **details)
 
     def _tell(self, event: str, **details: object) -> None:
-        if self._gone:
-            return
-        shown = {key: _shown(value) for key, value in details.items() if value is not None}
-        try:
-            self._logger.info(_shown(event), **shown)
-        except (OSError, ValueError):
-            self._gone = True  # nobody reads it any more
-
-
-def _shown(value: object) -> object:
-    if isinstance(value, bytes):
-        return show_name(value)
-    if isinstance(value, int | float):
-        return value
-    if isinstance(value, list | tuple):
-        return "; ".join(str(_shown(each)) for each in value)
-    return show_text(str(value))
+        self._logger.info(event, **details)
 
 
 class Bar:

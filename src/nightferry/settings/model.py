@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from datetime import time, timedelta
 from pathlib import Path
 from typing import Annotated, Literal, Self
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, PlainValidator, model_validator
 
@@ -33,8 +34,16 @@ class PairSettings(BaseModel):
 
     start: _Clock = time(2, 30)
     finish_by: _Clock = time(6, 30)
+    days: Annotated[frozenset[int], PlainValidator(values.days)] = frozenset(range(7))
+    time_zone: Annotated[ZoneInfo | None, PlainValidator(values.time_zone)] = None
+    if_missed: Annotated[Literal["in window", "always", "never"], PlainValidator(values.if_missed)] = "in window"
+    watch_day: Annotated[bool, PlainValidator(values.switch)] = True
+    watch_folders: Annotated[int, PlainValidator(values.whole_number(1, 1_000_000))] = 50_000
     require_mount: Annotated[bool, PlainValidator(values.switch)] = True
     may_be_absent: _Duration = _ZERO
+    # The kernel gives a command to a SCSI or USB drive 30 s, repeats it five times and resets the drive in between; a
+    # drive that works at a bad sector by itself takes minutes. Beyond all that is no slow drive.
+    io_limit: Annotated[timedelta, PlainValidator(values.duration(timedelta(seconds=5), _DAY))] = timedelta(minutes=10)
 
     exclude: Annotated[tuple[str, ...], PlainValidator(values.patterns)] = ("*.part",)
     settle_quiet: Annotated[timedelta, PlainValidator(values.duration(_ZERO, timedelta(hours=1)))] = timedelta(
@@ -57,6 +66,10 @@ class PairSettings(BaseModel):
     verify_cycle: _Cycle = timedelta(days=30)
     verify_share: Annotated[float, PlainValidator(values.share)] = 1.0
     rehearse_every: _Cycle = timedelta(days=30)
+    rehearse_share: Annotated[float, PlainValidator(values.share)] = 0.01
+    rehearse_limit: Annotated[int | None, PlainValidator(values.size_limit)] = 200 * 1024**3
+    rehearse_scratch: Annotated[Path | None, PlainValidator(values.memory_or_path)] = None
+    rehearse_scratch_limit: Annotated[int, PlainValidator(values.size)] = 256 * 1024**2
 
     @model_validator(mode="after")
     def _agree(self) -> Self:

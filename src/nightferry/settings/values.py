@@ -10,6 +10,7 @@ import warnings
 from collections.abc import Callable
 from datetime import date, time, timedelta
 from pathlib import Path, PurePath
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import pathspec
 from pydantic import ValidationInfo
@@ -30,12 +31,14 @@ from nightferry.units import (
 WRITTEN = {"written": True}
 
 HASHES = ("xxh3_128", "sha256", "blake2b")
+IF_MISSED = ("in window", "always", "never")
 
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,63}")
 _LONGEST_PATH_BYTES = 4095  # PATH_MAX without its closing NUL (linux/limits.h)
 _MOST_PATTERNS = 1000
 _LONGEST_PATTERN = 4096
 _LARGEST_COUNT = 10**12
+_LONGEST_ZONE = 100
 
 
 def shown(value: object) -> str:
@@ -106,6 +109,59 @@ def clock(value: object) -> time:
     raise ValueError(f'{shown(value)} is not a time of day; allowed: hours and minutes in quotes, such as "02:30"')
 
 
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+def days(value: object) -> frozenset[int]:
+    """The days on which a night starts, Monday being 0: "daily", or a list of their first three letters."""
+    if value == "daily":
+        return frozenset(range(7))
+    allowed = 'allowed: "daily", or a list of days such as ["mon", "wed", "fri"]'
+    if isinstance(value, frozenset) and value and all(day in range(7) for day in value):
+        return value
+    if not isinstance(value, list) or not value:
+        raise ValueError(f"{shown(value)} is not a choice of days; {allowed}")
+    for day in value:
+        if day not in WEEKDAYS:
+            raise ValueError(f"{shown(day)} is not a day; {allowed}")
+    return frozenset(WEEKDAYS.index(day) for day in value)
+
+
+def time_zone(value: object) -> ZoneInfo | None:
+    """A time zone by its name in the IANA data base; None for that of the machine ("local")."""
+    if value is None or value == "local":
+        return None
+    if isinstance(value, ZoneInfo):
+        return value
+    allowed = 'allowed: "local", or a name such as "Europe/Berlin", as timedatectl(1) lists them'
+    if not isinstance(value, str) or len(value) > _LONGEST_ZONE:
+        raise ValueError(f"{shown(value)} is not a time zone; {allowed}")
+    try:
+        return ZoneInfo(value)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f"{shown(value)} is not a time zone that this machine knows; {allowed}") from None
+
+
+def if_missed(value: object) -> str:
+    """What becomes of a night that nobody was there to begin."""
+    if isinstance(value, str) and value in IF_MISSED:
+        return value
+    raise ValueError(f"{shown(value)} is not a choice; allowed: {', '.join(quoted(each) for each in IF_MISSED)}")
+
+
+def whole_number(least: int, most: int) -> Callable[[object], int]:
+    """A reader of whole numbers from `least` to `most`, both included."""
+
+    def read(value: object) -> int:
+        if isinstance(value, str) and re.fullmatch("[0-9]{1,13}", value):
+            value = int(value)  # the environment holds only text
+        if isinstance(value, int) and not isinstance(value, bool) and least <= value <= most:
+            return value
+        raise ValueError(f"{shown(value)} is not such a number; allowed: a whole number from {least:,} to {most:,}")
+
+    return read
+
+
 def duration(least: timedelta, most: timedelta = LONGEST_DURATION) -> Callable[[object], timedelta]:
     """A reader of durations from `least` to `most`, both included."""
 
@@ -137,6 +193,27 @@ def size(value: object, info: ValidationInfo) -> int:
             return value
         raise ValueError(f'{shown(value)} has no unit; allowed: a size in quotes, such as "20GiB" or "500MB", or 0')
     raise ValueError(f'{shown(value)} is not a size; allowed: a number and a unit in quotes, such as "20GiB"')
+
+
+def size_limit(value: object, info: ValidationInfo) -> int | None:
+    """Bytes as a limit, or None where there is no limit ("off")."""
+    if value is None or value == "off":
+        return None
+    limit = size(value, info)
+    if limit == 0:
+        # It could be read as "nothing" or as "no limit".
+        raise ValueError(f'{shown(value)} is not a limit; allowed: a size above 0, or "off" for no such limit')
+    return limit
+
+
+def memory_or_path(value: object) -> Path | None:
+    """An absolute path, or None for the machine's memory ("memory")."""
+    if value is None or value == "memory":
+        return None
+    try:
+        return absolute_path(value)
+    except ValueError as error:
+        raise ValueError(f'{error}; or "memory"') from None
 
 
 def share(value: object) -> float:
