@@ -9,7 +9,8 @@ import time
 
 import pytest
 
-from box import Box, clean_environment, everything
+from box import CONCERT, Box, clean_environment, everything
+from nightferry.manifest.untrusted import generation_of
 
 
 def on_a_terminal(box: Box, *args: str, answer: str, columns: int = 80) -> tuple[int, str]:
@@ -84,8 +85,53 @@ def test_taking_over_says_the_generation(paired: Box) -> None:
     paired.ok("run")
     paired.folder().rename(paired.root / "lost")
     shown = paired.ok("pair", "--yes", "recordings")
-    assert "taken over" in shown and "generation 2" in shown and "nightferry lastnight recordings" in shown
+    generation = generation_of(paired.secondary() / "records" / "manifest.sqlite3")
+    assert generation is not None
+    assert f"taken over from its secondary, generation {generation}." in shown
+    assert "nightferry lastnight recordings" in shown
     assert "complete" in paired.ok("lastnight")
+
+
+def test_rule_K_with_the_secondary_alone_on_a_new_box(paired: Box) -> None:
+    paired.fill()
+    paired.ok("run")
+    os.unlink(paired.primary() / CONCERT / "02 kyrie.wav")
+    paired.ok("run")
+    kept = {path.name: path.read_bytes() for path in (paired.primary() / CONCERT).iterdir()}
+    paired.folder().rename(paired.root / "lost")
+    paired.primary().rename(paired.root / "dead")
+    before = everything(paired.secondary())
+    code, shown = on_a_terminal(paired, "pair", "recordings", answer="y\n")
+    assert code == 0, shown
+    for part in (
+        "state on the secondary", "last night", "2, complete", "files", "5, ", "retired versions", "damage", "held",
+        "primary is not at", "Take this pair over", "was taken over", "--into FOLDER", "--new-primary",
+    ):  # fmt: skip
+        assert part in shown, part
+    assert everything(paired.secondary()) == before
+    assert "night 2, complete" in paired.ok("lastnight")
+    refused = paired.run("run")
+    assert refused.returncode == 3
+    assert "primary" in refused.stderr
+    again = paired.run("pair", "--yes", "recordings")
+    assert again.returncode == 3
+    paired.ok("restore", "recordings", "--into", str(paired.root / "back"))
+    assert {path.name: path.read_bytes() for path in (paired.root / "back" / CONCERT).iterdir()} == kept
+    assert everything(paired.secondary()) == before
+
+
+def test_what_was_found_as_json(paired: Box) -> None:
+    paired.fill()
+    paired.ok("run")
+    paired.folder().rename(paired.root / "lost")
+    paired.primary().rename(paired.root / "dead")
+    (found,) = paired.json("pair", "--yes", "recordings")["pairs"]
+    assert (found["action"], found["done"], found["primary"], found["older_generation"]) == ("adopt", True, None, None)
+    size_bytes = sum(path.stat().st_size for path in paired.copy().rglob("*.wav"))
+    said = {key: found["found"][key] for key in ("night", "outcome", "files", "bytes", "open_damage", "held")}
+    assert said == {
+        "night": 1, "outcome": "complete", "files": 6, "bytes": size_bytes, "open_damage": 0, "held": False,
+    }  # fmt: skip
 
 
 def test_one_that_fails_does_not_keep_the_next_from_being_made(box: Box) -> None:

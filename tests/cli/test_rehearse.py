@@ -22,7 +22,7 @@ def test_all_right(paired: Box) -> None:
     paired.ok("run")
     shown = paired.ok("rehearse", "recordings")
     assert "recordings: the rehearsal passed" in shown
-    assert "All 6 files were restored, and each came back right." in shown
+    assert "All 6 files were tried, and each came back right." in shown
     reports = paired.secondary() / "records/reports"
     (text,) = reports.glob("rehearsal-*.txt")
     assert str(text) in shown

@@ -19,7 +19,11 @@ def test_a_held_night_is_released_once(paired: Box) -> None:
         path.unlink()
     paired.ok("run", code=1)
     before = everything(paired.secondary())
+    assert [reason["code"] for reason in paired.status()["reasons"]] == ["held"]
     shown = paired.ok("release", "recordings")
+    found = paired.json("status", code=1)["pairs"][0]
+    assert [reason["code"] for reason in found["reasons"]] == ["released"]
+    assert "the next run carries it out" in paired.ok("status", code=1)
     assert "night 2 was held" in shown and "hold_share" in shown and "to be removed" in shown and "20" in shown
     assert everything(paired.secondary()) == before, "release itself touches no drive"
     found = paired.json("release", "recordings")

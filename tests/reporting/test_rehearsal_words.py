@@ -34,7 +34,7 @@ def test_what_is_said_of_a_sample() -> None:
 
 
 def test_what_is_said_where_all_was_tried() -> None:
-    assert proved(of_files(40, 40, 40, 0, 0.01)) == "All 40 files were restored, and each came back right."
+    assert proved(of_files(40, 40, 40, 0, 0.01)) == "All 40 files were tried, and each came back right."
     assert proved(of_files(40, 40, 40, 2, 0.01)) == "All 40 files were tried; 2 did not come back right."
     assert proved(of_all_bytes(1 << 20, 0, 0.01)) == "All of the 1.0 MiB came back right."
     assert proved(of_files(0, 0, 0, 0, 0.01)) == "There are no files of which anything could be said."

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, load_settings, say_error
-from nightferry.errors import NightferryError, WrongUse
+from nightferry.errors import NightferryError, NotAPair, WrongUse
 from nightferry.reporting import exits
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ def _opened(args: argparse.Namespace) -> Iterator[_Past]:
     pair = settings.chosen(args.given[:1])[0]
     folder = state_folder(settings.state_dir, pair.name)
     if not (folder / FILE_NAME).exists():
-        raise WrongUse(f'"{pair.name}" is not a pair yet: make it one with `nightferry pair {pair.name}`.')
+        raise NotAPair(pair.name)
     retaining = Retaining(pair.keep_retired.total_seconds(), pair.keep_retired_at_least.total_seconds())
     tops = (os.fsencode(pair.primary), os.fsencode(pair.secondary / "copy"))
     with Manifest.look(folder / FILE_NAME, Effects(), in_use=holder(folder / "lock") is not None) as manifest:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import time
 from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, say_error
@@ -12,7 +13,8 @@ from nightferry.reporting import exits
 from nightferry.units import format_count, format_duration, format_rate, format_size, show_name, show_text
 
 if TYPE_CHECKING:
-    from nightferry.night.pairing import Proposal, Side
+    from nightferry.manifest.overview import Overview
+    from nightferry.night.proposal import Proposal, Side
     from nightferry.reporting.terminal import Screen
     from nightferry.settings import PairSettings, Settings
 
@@ -20,8 +22,10 @@ SUMMARY = "make two drives a pair; or take a pair over on a new box"
 DESCRIPTION = """\
 Makes the two drives that the configuration names under NAME a pair: shows both as they are found, asks,
 and writes an identity card to each and the folders of the copy to the secondary. Where both drives are
-a pair already and this machine knows nothing of it, their state is taken over from the secondary; where no
-sound one is left there either, it is built anew by reading the secondary."""
+a pair already and this machine knows nothing of it, or less than the secondary does, their state is taken
+over from the secondary; where no sound one is left there either, it is built anew by reading the secondary.
+That works with the secondary alone too, on a new box or after the primary died: the configuration names the
+pair, its secondary and the place where a primary is to be."""
 EXAMPLE = "  nightferry pair recordings"
 
 _QUESTION = "Make these two drives a pair? [y/N] "
@@ -101,11 +105,17 @@ def _pair(pair: PairSettings, settings: Settings, asking: _Asking, screen: Scree
         generation = "" if proposal.generation is None else f", generation {format_count(proposal.generation)}"
         screen.heading(f"{pair.name} was taken over from its secondary{generation}.", "sound")
         screen.text(f"See what was done last: nightferry lastnight {pair.name}")
-        screen.text(f"and what tonight would do: nightferry tonight {pair.name}")
+        if proposal.primary is None:
+            _say_what_works_alone(screen, pair)
+        else:
+            screen.text(f"and what tonight would do: nightferry tonight {pair.name}")
     elif proposal.action == "rebuild":
         screen.heading(f"The manifest of {pair.name} was built anew from its secondary.", "sound")
         screen.text("All files are known again, also the retired versions. What changed in which night is lost.")
-        screen.text(f"See what tonight would do: nightferry tonight {pair.name}")
+        if proposal.primary is None:
+            _say_what_works_alone(screen, pair)
+        else:
+            screen.text(f"See what tonight would do: nightferry tonight {pair.name}")
     else:
         screen.heading(f"{pair.name} is a pair now.", "sound")
         screen.text(f"See what the first night would do: nightferry tonight {pair.name}")
@@ -113,12 +123,27 @@ def _pair(pair: PairSettings, settings: Settings, asking: _Asking, screen: Scree
     return proposal
 
 
+def _say_what_works_alone(screen: Screen, pair: PairSettings) -> None:
+    screen.text(
+        f"Files can be restored now: nightferry restore {pair.name} --into FOLDER. A night needs the primary again,"
+        f" mounted at {show_text(str(pair.primary))}; or a new one there, which"
+        f" nightferry restore {pair.name} --new-primary fills."
+    )
+
+
 def _show(screen: Screen, pair: PairSettings, settings: Settings, proposal: Proposal) -> None:
+    from nightferry.reporting.drive_facts import drive_rows
+
     screen.heading(f"The pair {pair.name}")
     for side in (proposal.primary, proposal.secondary):
-        screen.gap()
-        screen.table((side.role, ""), _rows(side))
+        if side is not None:
+            screen.gap()
+            screen.table((side.role, ""), drive_rows(side))
     screen.gap()
+    if proposal.action in ("adopt", "rebuild"):
+        _show_state(screen, pair, settings, proposal)
+        return
+    assert proposal.primary is not None
     if proposal.same_file_system:
         screen.point(
             "Both are on one file system: when that drive fails, the copy is gone with it. This is good for a trial"
@@ -138,20 +163,6 @@ def _show(screen: Screen, pair: PairSettings, settings: Settings, proposal: Prop
             state="attention",
         )
     folder = show_text(str(settings.state_dir / pair.name))
-    if proposal.action == "adopt":
-        screen.point(f"To be written: the state of this pair, to {folder}. Nothing on either drive.")
-        return
-    if proposal.action == "rebuild":
-        size, took = proposal.to_read_bytes, format_duration(proposal.to_read_bytes / _READING_BYTES_PER_S)
-        screen.point(
-            "No sound manifest of this pair is left, neither here nor on the secondary. It can be built anew by reading"
-            f" every file of the secondary: up to {format_size(size)}, some {took} at"
-            f" {format_rate(_READING_BYTES_PER_S)}. That keeps every file and every retired version. It loses the"
-            " history: what changed in which night, and since when a file stands as it is.",
-            state="attention",
-        )
-        screen.point(f"To be written: the state of this pair, to {folder}. Nothing on either drive.")
-        return
     primary, secondary = show_text(str(pair.primary)), show_text(str(pair.secondary))
     screen.point(f"To be written to the primary: {primary}/.nightferry-volume.toml, its identity card. Nothing else.")
     screen.point(
@@ -162,16 +173,57 @@ def _show(screen: Screen, pair: PairSettings, settings: Settings, proposal: Prop
     screen.gap()
 
 
-def _rows(side: Side) -> list[tuple[str, str]]:
-    names = "empty" if side.names == 0 else f"{format_count(side.names)} {'name' if side.names == 1 else 'names'}"
-    card = "an identity card (it is in a pair already)" if side.has_card else "no identity card"
+def _show_state(screen: Screen, pair: PairSettings, settings: Settings, proposal: Proposal) -> None:
+    """What is to be taken over or built anew."""
+    folder = show_text(str(settings.state_dir / pair.name))
+    if proposal.found is not None:
+        screen.table(("state on the secondary", ""), _state_rows(proposal.found))
+        screen.gap()
+    if proposal.primary is None:
+        screen.point(
+            f"Its primary is not at {show_text(str(pair.primary))}: the pair is taken over with its secondary alone.",
+            state="attention",
+        )
+    if proposal.is_previous:
+        screen.point(
+            "The manifest sealed last on the secondary is damaged or was altered: the one sealed before it is taken,"
+            " and what stands on the drive beyond it is looked up there. See whether that drive is sound.",
+            state="attention",
+        )
+    if proposal.older is not None:
+        screen.point(
+            f"The state in {folder} is older, generation {format_count(proposal.older)}, as after restoring the system"
+            " disk from an old image: it is kept aside there, as manifest.older-DATE.sqlite3.",
+            state="attention",
+        )
+    if proposal.action == "rebuild":
+        size, took = proposal.to_read_bytes, format_duration(proposal.to_read_bytes / _READING_BYTES_PER_S)
+        screen.point(
+            "No sound manifest of this pair is left, neither here nor on the secondary. It can be built anew by reading"
+            f" every file of the secondary: up to {format_size(size)}, some {took} at"
+            f" {format_rate(_READING_BYTES_PER_S)}. That keeps every file and every retired version. It loses the"
+            " history: what changed in which night, and since when a file stands as it is.",
+            state="attention",
+        )
+    screen.point(f"To be written: the state of this pair, to {folder}. Nothing on either drive.")
+
+
+def _state_rows(found: Overview) -> list[tuple[str, str]]:
+    from nightferry.reporting import words
+
+    last = "none"
+    if found.run is not None and found.ended_s is not None:
+        age_s = time.time() - found.ended_s
+        ago = words.ago(age_s) if age_s >= 0 else "later than now by this clock"
+        last = f"{format_count(found.run)}, {found.outcome or 'without an end'}, {words.when(found.ended_s)}, {ago}"
+    damage = f"{format_count(found.open_damage)} open, see nightferry mend" if found.open_damage else "none"
     return [
-        ("path", show_text(str(side.path))),
-        ("device", show_name(side.source)),
-        ("file system", show_text(side.file_system)),
-        ("size", format_size(side.room.total_bytes)),
-        ("free", format_size(side.room.free_bytes)),
-        ("at its top", f"{names}, {card}"),
+        ("generation", format_count(found.generation)),
+        ("last night", last),
+        ("files", f"{format_count(found.files)}, {format_size(found.size_bytes)}"),
+        ("retired versions", format_count(found.kept_versions)),
+        ("damage", damage),
+        ("held", "yes: it waits for nightferry release" if found.is_held else "no"),
     ]
 
 
@@ -185,9 +237,26 @@ def _as_json(name: str, proposal: Proposal | None, *, done: bool) -> dict[str, A
         "action": proposal and proposal.action,
         "done": done,
         "generation": proposal and proposal.generation,
+        "older_generation": proposal and proposal.older,
+        "found": None if proposal is None or proposal.found is None else _found_as_json(proposal.found),
         "same_file_system": proposal and proposal.same_file_system,
-        "primary": proposal and _side_as_json(proposal.primary),
+        "primary": proposal and proposal.primary and _side_as_json(proposal.primary),
         "secondary": proposal and _side_as_json(proposal.secondary),
+    }
+
+
+def _found_as_json(found: Overview) -> dict[str, Any]:
+    from nightferry.reporting.status import moment
+
+    return {
+        "night": found.run,
+        "outcome": found.outcome,
+        "ended": None if found.ended_s is None else moment(found.ended_s),
+        "files": found.files,
+        "bytes": found.size_bytes,
+        "retired_versions": found.kept_versions,
+        "open_damage": found.open_damage,
+        "held": found.is_held,
     }
 
 

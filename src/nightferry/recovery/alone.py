@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -25,6 +25,7 @@ from nightferry.units import show_name, show_text
 from nightferry.volumes.card import Card, PairEntry
 from nightferry.volumes.cardfile import moved_from_elsewhere, read_card
 from nightferry.volumes.filesystem import filesystem_uuid
+from nightferry.volumes.lock import lock_drive
 from nightferry.volumes.mounts import is_mount_point, mount_of
 from nightferry.volumes.readonly import open_read_only
 
@@ -67,13 +68,16 @@ class Secondary:
 
 
 @contextmanager
-def open_secondary(path: Path, effects: Effects, *, pair: str | None = None) -> Iterator[Secondary]:
+def open_secondary(path: Path, effects: Effects, *, pair: str | None = None, lock: bool = False) -> Iterator[Secondary]:
     """The secondary mounted at ``path``, with the newest sound manifest that it holds.
 
     Args:
         pair: the name of the pair, where its card names more than one.
+        lock: whether the drive is held within the block, and before its manifest is read, so that no night moves what
+            the manifest names. A drive that takes no lock is read all the same.
 
     Raises:
+        Busy: another command has the drive (``lock``).
         AbsentDrive: there is nothing at the path, or no drive is mounted there.
         WrongDrive: it is no secondary.
         WrongUse: it is one of several pairs, or not of that pair.
@@ -98,6 +102,9 @@ def open_secondary(path: Path, effects: Effects, *, pair: str | None = None) -> 
             root = Root(os.dup(view.fd), effects, no_atime=not view.kernel_enforced)
             stack.callback(root.close)
             card = _card(path, root, effects)
+            if lock:
+                with suppress(Failed):
+                    stack.enter_context(lock_drive(root.fd, effects, f"the drive at {show_text(str(path))}"))
             secondary = Secondary(path, root, view.kernel_enforced, card, _chosen(path, card, pair), effects)
             _look_at_card(secondary)
             _open_manifest(secondary, stack)

@@ -36,15 +36,17 @@ from nightferry.night.preflight import (
 from nightferry.night.proposal import Side, side
 from nightferry.night.reading import COARSE_FRESH_S, FRESH_S
 from nightferry.night.reconcile import reconcile
-from nightferry.night.scan import OWN_NAMES
 from nightferry.night.takeover import care_of, carry_out, decide
 from nightferry.recovery import staging
+from nightferry.recovery.left_out import left_out_note
+from nightferry.recovery.meter import Meter
 from nightferry.recovery.origin import Recorded
 from nightferry.recovery.pick import Picker
 from nightferry.recovery.restore_result import RestoreResult
-from nightferry.recovery.restoring import How, Meter, Restorer
+from nightferry.recovery.restoring import How, Restorer
 from nightferry.recovery.selection import Selection
-from nightferry.recovery.target import Target, open_target
+from nightferry.recovery.target import Target
+from nightferry.recovery.target_opening import open_target
 from nightferry.settings import PairSettings
 from nightferry.tree.content import Buffers
 from nightferry.tree.durability import Barrier
@@ -62,7 +64,6 @@ from nightferry.volumes.pairing import Found
 
 # In the manifest's table "meta": the new primary, once its card was about to be written.
 _BEGUN = "new_primary"
-_OWN = OWN_NAMES | {staging.NAME}
 
 
 @dataclass(frozen=True)
@@ -213,7 +214,7 @@ class _Work:
                     " nothing was written. Mount the new drive there."
                 )
             return "join"
-        names = [each for each in self._primary.names(b"") if each not in _OWN]
+        names = [each for each in self._primary.names(b"") if each not in staging.OWN_NAMES]
         if names:
             raise WrongDrive(
                 f"The drive at {shown} is not empty ({len(names)} {'name' if len(names) == 1 else 'names'} at its top):"
@@ -321,6 +322,7 @@ class _Work:
         result.night, result.night_s = last.number, last.started_s
         with ExitStack() as stack:
             origin = Recorded(manifest, AsOf(manifest, last.number), self._secondary)
+            result.notes.extend(filter(None, [left_out_note(manifest, last.number, Selection())]))
             picker = Picker(origin, self._secondary, manifest, None)
             buffers, more_buffers = Buffers(), Buffers()
             stack.callback(buffers.close)
@@ -337,7 +339,7 @@ class _Work:
                 self._clock, self._stop,
             )  # fmt: skip
             stack.callback(restorer.close)
-            restorer.check_room()
+            restorer.check_room("it takes a larger drive; mount that one there, and give the same command again.")
             restorer.run()
             if not result.stopped and self._may_become(result, bad=bad):
                 self._progress.phase("make it known")

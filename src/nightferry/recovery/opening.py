@@ -7,10 +7,11 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from nightferry.errors import Failed, WrongUse
+from nightferry.errors import Failed, NotAPair, WrongUse
 from nightferry.manifest.fixity import Side
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.records import ROOT_ID
+from nightferry.night import counters
 from nightferry.night.platter import Platter
 from nightferry.night.preflight import Drives, lock_pair, open_drives, open_manifest, state_folder
 from nightferry.settings import PairSettings
@@ -18,15 +19,21 @@ from nightferry.tree.content import Buffers
 from nightferry.tree.effects import Effects
 from nightferry.volumes.capabilities import syncfs_covers
 from nightferry.volumes.filesystem import file_system_type
-from nightferry.volumes.lock import lock_descriptor
+from nightferry.volumes.lock import lock_drive
 from nightferry.volumes.mounts import mount_of
+
+# A look must not try a file system out, since that writes.
+_WITHOUT_SYMLINKS = frozenset({"exfat", "vfat", "msdos", "fuseblk"})
 
 SIDES: tuple[Side, Side] = ("primary", "secondary")
 
 
 @dataclass
 class Opened:
-    """``direct``: on which side O_DIRECT reads past every cache; not where a program serves the file system (FUSE)."""
+    """``direct``: on which side O_DIRECT reads past every cache; not where a program serves the file system (FUSE).
+
+    ``symlinks``: whether the copy has any, where the primary has.
+    """
 
     settings: PairSettings
     manifest: Manifest
@@ -34,6 +41,7 @@ class Opened:
     effects: Effects
     buffers: Buffers
     direct: dict[Side, bool]
+    symlinks: bool = True
 
     @property
     def last_run(self) -> int:
@@ -58,12 +66,12 @@ def open_pair(
     Raises ``Busy``, ``WrongDrive``, ``WrongUse`` (no pair yet, or no night yet) and ``Failed``.
     """
     if not (state_folder(state_dir, settings.name) / FILE_NAME).exists():
-        raise WrongUse(f'"{settings.name}" is not a pair yet: make it one with `nightferry pair {settings.name}`.')
+        raise NotAPair(settings.name)
     with ExitStack() as stack:
         folder = stack.enter_context(lock_pair(state_dir, settings.name, command))
         try:
             drives = stack.enter_context(open_drives(settings, effects, to_write=False, mend=mend))
-            lock_descriptor(drives.secondary.fd, f"the drive at {settings.secondary}")
+            stack.enter_context(lock_drive(drives.secondary.fd, effects, f"the drive at {settings.secondary}"))
             manifest = open_manifest(folder, settings, drives, effects, to_write=True)
         except OSError as error:
             raise Failed(
@@ -76,13 +84,20 @@ def open_pair(
                 f'No night has run over "{settings.name}" yet, so nothing is known of its files: run'
                 f" `nightferry run {settings.name}` first."
             )
+        if counters.who_lost(manifest.journal, counters.read(drives.secondary)) is not None:
+            raise Failed(
+                f'The state of "{settings.name}" and its secondary are of different moments of a night, since one of'
+                f" their disks lost what it had called durable: run `nightferry run {settings.name}` first, which looks"
+                " at what stands there and says which of the two it was."
+            )
         buffers = Buffers()
         stack.callback(buffers.close)
         direct: dict[Side, bool] = {
             "primary": syncfs_covers(file_system_type(settings.primary)),
             "secondary": syncfs_covers(file_system_type(settings.secondary)),
         }
-        yield Opened(settings, manifest, drives, effects, buffers, direct)
+        symlinks = file_system_type(settings.secondary) not in _WITHOUT_SYMLINKS
+        yield Opened(settings, manifest, drives, effects, buffers, direct, symlinks)
 
 
 def path_in_pair(settings: PairSettings, given: bytes) -> bytes:

@@ -204,7 +204,7 @@ class Plain:
             if is_chosen:
                 yield piece
         for piece in self._files():
-            if self._is_chosen(selection, piece.path):
+            if selection.covers(piece.path):
                 yield piece
 
     def folders(self, selection: Selection) -> Iterator[tuple[Piece, bool]]:
@@ -220,11 +220,6 @@ class Plain:
         for path, algorithm, digest in self._secondary.files():
             content = Content(algorithm, digest) if digest else Content()
             yield self._look(path, content) or Piece(path, _UNKNOWN, content, None)
-
-    def _is_chosen(self, selection: Selection, path: bytes) -> bool:
-        if selection.is_everything or selection.has_exactly(path) or selection.fits(path, is_folder=False):
-            return True
-        return bool(selection.patterns) and any(selection.fits(above, is_folder=True) for above in _above(path))
 
     def _walk_folders(self, selection: Selection) -> Iterator[tuple[Piece, bool]]:
         stack = [b""]

@@ -13,6 +13,7 @@ from nightferry.night.context import RETIRED
 from nightferry.recovery.origin import Origin, Piece, Place
 from nightferry.recovery.selection import is_at_or_below
 from nightferry.tree.root import Root, join
+from nightferry.units import show_name
 
 _STAMP = re.compile(rb"(\d{6,9})-\d{4}-\d\d-\d\dT\d{6}Z(~\d+)?")
 # Each reads all rows of the manifest.
@@ -54,15 +55,27 @@ class Picker:
         return [place for place in self._origin.suspects(piece) if self._may_be(place, piece)]
 
     def _all(self, piece: Piece) -> Iterator[Place]:
+        paths = [piece.path]  # where the primary may have it: as it was then, and as it is in the copy now
         for place in self._origin.places(piece):
             yield place
             if place.what == "copy":
-                yield from self._unfinished(place.path[len(in_copy(b"")) + 1 :])
+                paths.append(_below_copy(place))
+                yield from self._unfinished(paths[-1])
         if self._primary is not None:
-            yield Place(self._primary, piece.path, "primary", "the primary")
+            paths += [_below_copy(place) for place in self._origin.suspects(piece) if place.what == "copy"]
+            yield from self._on_primary(paths, piece)
         if self._searches < _SEARCHES_LIMIT:
             self._searches += 1
-            yield from self._origin.elsewhere(piece)
+            for place in self._origin.elsewhere(piece):
+                yield place
+                if place.what == "copy":
+                    yield from self._on_primary([_below_copy(place)], piece)
+
+    def _on_primary(self, paths: list[bytes], piece: Piece) -> Iterator[Place]:
+        if self._primary is not None:
+            for path in paths:
+                told = "the primary" if path == piece.path else f"the primary ({show_name(path)})"
+                yield Place(self._primary, path, "primary", told)
 
     def _unfinished(self, path: bytes) -> Iterator[Place]:
         """Where a night that was cut off may have put what the records have in ``copy/``."""
@@ -93,3 +106,7 @@ class Picker:
         if found is None or not stat_module.S_ISREG(found.st_mode):
             return False
         return place.what != "primary" or found.st_size == piece.stat.size_bytes
+
+
+def _below_copy(place: Place) -> bytes:
+    return place.path[len(in_copy(b"")) + 1 :]

@@ -20,7 +20,8 @@ from nightferry.recovery.refusals import Refused
 from nightferry.recovery.rehearsal_pick import is_absence
 from nightferry.recovery.rehearsal_result import Mismatch, Pick, Rehearsal, Tested, What
 from nightferry.recovery.rehearsal_scratch import empty
-from nightferry.recovery.target import Target, WrongContent, open_target
+from nightferry.recovery.target import Target, WrongContent
+from nightferry.recovery.target_opening import open_target
 from nightferry.tree.content import Buffers, ReadFailed, Stopped, hash_content, hash_from_platter
 from nightferry.tree.digests import by_id
 from nightferry.tree.effects import Effects

@@ -10,21 +10,25 @@ from pathlib import Path
 
 from nightferry.errors import Failed, WrongUse
 from nightferry.manifest.asof import AsOf
+from nightferry.manifest.history import History
 from nightferry.manifest.nights import nights
 from nightferry.manifest.records import ROOT_ID
 from nightferry.night.context import Clock, Progress
 from nightferry.planning.as_of import resolve
 from nightferry.recovery.keep_off import Guarded, check_target
+from nightferry.recovery.left_out import left_out_note
+from nightferry.recovery.meter import Meter
 from nightferry.recovery.origin import Origin, Plain, Recorded
 from nightferry.recovery.pick import Picker
 from nightferry.recovery.restore_opening import Source
 from nightferry.recovery.restore_result import RestoreResult
-from nightferry.recovery.restoring import How, Meter, Restorer
+from nightferry.recovery.restoring import How, Restorer
 from nightferry.recovery.selection import Selection, clean, is_pattern
-from nightferry.recovery.target import open_target
+from nightferry.recovery.target_opening import open_target
 from nightferry.tree.content import Buffers
 from nightferry.tree.effects import Effects
-from nightferry.units import show_name
+from nightferry.tree.root import split
+from nightferry.units import format_count, show_name
 
 # Patterns are matched before anything is written, so that a wrong one says so at once.
 NOTHING_MATCHES = "Nothing that was copied as of then matches"
@@ -59,9 +63,18 @@ def restore(
     began_s = clock.monotonic_s()
     result = RestoreResult(source.pair, request.into, notes=source.notes)
     check_target(request.into, request.guarded, effects)
+    if source.alone is not None and source.alone.which == "previous":
+        result.behind = True
+        source.notes.append(
+            "The records sealed last cannot be used, so these are the ones sealed before: what the night after them"
+            " copied anew is not restored. It stands in copy/ on the secondary as ordinary files, and `nightferry pair`"
+            " looks it up there."
+        )
     with ExitStack() as stack:
         origin = _origin(source, request, result, effects, clock, stack)
         selection = _selection(source, origin, request)
+        if source.manifest is not None and result.night is not None:
+            source.notes.extend(filter(None, [left_out_note(source.manifest, result.night, selection)]))
         picker = Picker(origin, source.secondary, source.manifest, source.primary)
         if picker.has_unfinished:
             source.notes.append(
@@ -103,7 +116,8 @@ def _origin(
             )
         source.notes.append(
             "No sound manifest is left: files are restored from copy/ by their checksum lists, with the metadata that"
-            " the copy itself has. Older versions stand in retired/ on the secondary."
+            " the copy itself has; what its file system could not hold, such as symlinks or owners, is lost. Older"
+            " versions stand in retired/ on the secondary."
         )
         plain = Plain(source.alone, effects)
         stack.callback(plain.close)
@@ -129,11 +143,29 @@ def _selection(source: Source, origin: Origin, request: Request) -> Selection:
             exact.append(path)
         elif not is_pattern(path):
             raise WrongUse(
-                f'Nothing that was copied as of then has the path "{show_name(path)}": give it as it stands below the'
-                " top of the primary. `nightferry history` shows when it was there."
+                f'Nothing that was copied as of then has the path "{show_name(path)}": {_where_else(source, path)}'
             )
         elif next(origin.pieces(Selection(patterns=[path])), None) is None:
             raise WrongUse(f"{NOTHING_MATCHES} {show_name(path)}: patterns are those of `exclude` (see gitignore(5)).")
         else:
             patterns.append(path)
     return Selection(exact, patterns)
+
+
+def _where_else(source: Source, path: bytes) -> str:
+    """What to do about a path that is not there as of the night that was asked for."""
+    as_it_stands = "give it as it stands below the top of the primary."
+    if source.manifest is None:
+        return as_it_stands
+    history = History(source.manifest)
+    stood = [each for entry in history.find(path) for each in history.life(entry) if each.path == path]
+    if not stood:
+        return f"{as_it_stands} No night that is known here had it; a pattern may find it, such as **/{_last(path)}."
+    last = max(stood, key=lambda each: float("inf") if each.until is None else each.until)
+    if last.until is None:
+        return f"it came with night {format_count(last.since)}; leave --as-of out, or give that night or a later one."
+    return f"night {format_count(last.until - 1)} was the last that had it; add --as-of {last.until - 1}."
+
+
+def _last(path: bytes) -> str:
+    return show_name(split(path)[1])

@@ -145,9 +145,7 @@ def open_alone(path: Path, effects: Effects, *, pair: str | None) -> Iterator[So
 
     Raises as ``open_secondary``, and ``Busy``.
     """
-    with open_secondary(path, effects, pair=pair) as alone, ExitStack() as stack:
-        with suppress(Failed):  # a drive that takes no lock is read all the same
-            stack.enter_context(lock_drive(alone.root.fd, effects, f"the drive at {show_text(str(path))}"))
+    with open_secondary(path, effects, pair=pair, lock=True) as alone:
         yield Source(
             alone.pair.name, alone.root, alone.manifest, alone, tops=[os.fsencode(path) + b"/copy"],
             notes=list(alone.notes),

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Generic, TypeVar
 
+from nightferry.recovery.batch import Tally
 from nightferry.recovery.reading_around import Filled
 from nightferry.recovery.refusals import Refusal
-from nightferry.recovery.target import Tally
 
 # Names kept of one kind; beyond it they are counted only.
 NAMES_LIMIT = 1_000
@@ -60,6 +60,7 @@ class RestoreResult:
     elsewhere: Named[Refusal] = field(default_factory=Named)  # restored right, from another place than the copy
     refused: Named[Refusal] = field(default_factory=Named)  # the target would not take these
     unverified: int = 0  # restored with no checksum to compare with
+    behind: bool = False  # by records that are older than the copy: what a later night copied is not among it
     notes: list[str] = field(default_factory=list)
     stopped: bool = False
     seconds: float = 0.0
@@ -74,4 +75,4 @@ class RestoreResult:
 
     @property
     def exit_code(self) -> int:
-        return 1 if self.not_restored or self.elsewhere.count or self.stopped else 0
+        return 1 if self.not_restored or self.elsewhere.count or self.unverified or self.behind or self.stopped else 0

@@ -8,21 +8,22 @@ that memory does not grow with their number, and a call after a crash does the s
 from __future__ import annotations
 
 import errno
-import os
 import stat as stat_module
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 from nightferry.errors import Failed, WrongUse
 from nightferry.manifest.linked import Linked
-from nightferry.night.context import Clock, Progress
+from nightferry.night.context import Clock
 from nightferry.planning.target_room import Needs, shortfall
+from nightferry.recovery import staging
+from nightferry.recovery.meter import Meter
 from nightferry.recovery.origin import Origin, Piece, Place
 from nightferry.recovery.pick import Picker
-from nightferry.recovery.reading_around import Filled, read_around
 from nightferry.recovery.refusals import Refusal, Refused, refusing
-from nightferry.recovery.restore_result import Damaged, RestoreResult
+from nightferry.recovery.restore_bad import Marker
+from nightferry.recovery.restore_result import RestoreResult
 from nightferry.recovery.selection import Selection, is_at_or_below
 from nightferry.recovery.standing import Comparer
 from nightferry.recovery.target import Target, WrongContent
@@ -33,9 +34,6 @@ from nightferry.tree.root import join, split
 from nightferry.units import format_count, format_size, show_name, show_text
 from nightferry.volumes.filesystem import room
 
-DAMAGED_SUFFIX = b".damaged"
-_NAME_LIMIT_BYTES = 255
-
 
 @dataclass(frozen=True)
 class How:
@@ -43,21 +41,6 @@ class How:
 
     overwrite: bool = False
     bad: bool = False
-
-
-class Meter:
-    """Counts bytes of content that are through, and tells who watches."""
-
-    def __init__(self, progress: Progress) -> None:
-        self.progress, self.size_bytes = progress, 0
-
-    def advance(self, size_bytes: int) -> None:
-        self.size_bytes += size_bytes
-        self.progress.advance(size_bytes=size_bytes)
-
-    def take_back(self, before_bytes: int) -> None:
-        """What has come since was for nothing: the same bytes are to be told again."""
-        self.advance(before_bytes - self.size_bytes)
 
 
 class Restorer:
@@ -82,6 +65,7 @@ class Restorer:
         self._meter, self._progress = meter, meter.progress
         self._clock, self._should_stop = clock, should_stop
         self._linked = Linked()
+        self._marker = Marker(target, result, effects, meter, should_stop, wanted=how.bad, overwrite=how.overwrite)
         self._comparer = Comparer(target, effects, buffers, should_stop, meter.advance)
         self._above: list[tuple[bytes, str | None]] = []  # folders down to the present one, and why one is not there
         self._totals = (0, 0)
@@ -91,8 +75,11 @@ class Restorer:
 
     # --- whether it fits
 
-    def check_room(self) -> None:
-        """Adds up what is to be written. Raises ``Failed`` where it does not fit, ``WrongUse`` where nothing is."""
+    def check_room(self, otherwise: str = "make room there, restore less, or give another folder.") -> None:
+        """Adds up what is to be written. Raises ``Failed`` where it does not fit, ``WrongUse`` where nothing is.
+
+        ``otherwise``: what to do about it, for the message.
+        """
         self._progress.phase("look")
         free = room(self._target.root.fd, self._effects)
         needs = self._add_up(exactly=False)
@@ -105,13 +92,12 @@ class Restorer:
             raise Failed(
                 f"It does not fit: {format_size(needs.size_bytes)} are to be written, and {shown} has"
                 f" {format_size(free.free_bytes)} free, {format_size(lacking_bytes)} too little. Nothing was restored:"
-                " make room there, restore less, or give another folder."
+                f" {otherwise}"
             )
         if lacking_names:
             raise Failed(
                 f"It does not fit: {format_count(needs.names)} names are to be written, and the file system of {shown}"
-                f" has inodes for {format_count(free.free_inodes or 0)}. Nothing was restored: restore less, or give a"
-                " folder on another file system."
+                f" has inodes for {format_count(free.free_inodes or 0)}. Nothing was restored: {otherwise}"
             )
 
     def _add_up(self, *, exactly: bool) -> Needs:
@@ -122,6 +108,8 @@ class Restorer:
         for piece in self._origin.pieces(self._selection):
             self._check_stop()
             is_empty = False
+            if self._is_own(piece):
+                continue
             if not piece.is_folder:
                 files += 1
                 size_bytes += piece.stat.size_bytes if piece.stat.kind is Kind.FILE else 0
@@ -186,7 +174,15 @@ class Restorer:
         if self._should_stop():
             raise Stopped
 
+    def _is_own(self, piece: Piece) -> bool:
+        """Whether nightferry itself has that name at the top of a drive or target: no night copies these."""
+        top = piece.path.split(b"/", 1)[0]
+        return (top if self._target.can.case_sensitive else top.lower()) in staging.OWN_NAMES
+
     def _one(self, piece: Piece) -> None:
+        if self._is_own(piece):
+            self._refuse(piece, "it is a name of nightferry's own, which no night copies: the records were altered")
+            return
         why = self._make_way(split(piece.path)[0] if not piece.is_folder else piece.path, piece)
         if piece.is_folder:
             return
@@ -232,6 +228,8 @@ class Restorer:
         top: tuple[Piece, Xattrs] | None = None
         for piece, is_chosen in self._origin.folders(self._selection):
             self._check_stop()
+            if self._is_own(piece):
+                continue
             with suppress(Refused):  # told already
                 state = self._target.folder_state(piece.path, piece.stat)
                 if state is None or (state == "there" and not self._may_dress(piece, is_chosen=is_chosen)):
@@ -328,43 +326,7 @@ class Restorer:
         why = "; ".join(f"{each.told}: {detail}" for each, detail in wrong)
         suspects = [] if wrong else self._picker.suspects(piece)
         places = [place for place, _ in wrong] or suspects
-        self._bad(piece, xattrs, why or _why_nowhere(first, suspects), places)
-
-    def _bad(self, piece: Piece, xattrs: Xattrs, why: str, places: list[Place]) -> None:
-        self._progress.note("bad", path=piece.path, why=why)
-        if not self._how.bad or not places:
-            self._result.bad.add(Refusal(piece.path, why))
-            self._meter.advance(piece.stat.size_bytes)
-            return
-        folder, name = split(piece.path)
-        marked = join(folder, name[: _NAME_LIMIT_BYTES - len(DAMAGED_SUFFIX)] + DAMAGED_SUFFIX)
-        try:
-            ranges = self._write_damaged(piece, xattrs, places, marked)
-        except (ReadFailed, Failed) as error:
-            if isinstance(error, Failed) and not isinstance(error.__cause__, ReadFailed):
-                raise
-            self._result.bad.add(Refusal(piece.path, why))
-            return
-        self._result.damaged.add(Damaged(piece.path, marked, why, ranges))
-
-    def _write_damaged(self, piece: Piece, xattrs: Xattrs, places: list[Place], marked: bytes) -> list[Filled]:
-        with refusing():
-            found = self._target.root.stat_or_none(marked)
-        if found is not None and not self._how.overwrite:
-            return []  # by a call before this one, or somebody's own: it is left
-        ranges: list[Filled] = []
-        with _opened(places[0]) as source, _opened_or_none(places[1:]) as other:
-
-            def fill(out: int) -> tuple[int, int]:
-                size_bytes, filled = read_around(
-                    source, other, out, self._effects, self._should_stop, other_name="another place"
-                )
-                ranges.extend(filled)
-                self._meter.advance(piece.stat.size_bytes)
-                return size_bytes, size_bytes
-
-            self._target.fill_file(marked, piece.stat, xattrs, fill, replace=found is not None)
-        return ranges
+        self._marker.take(piece, xattrs, why or _why_nowhere(first, suspects), places)
 
     def _take_late(self) -> None:
         """What the target refused when its batch got its names."""
@@ -387,31 +349,6 @@ def _why(error: ReadFailed | WrongContent) -> str:
         return str(error)
     if error.errno == errno.EIO:
         return "a part of it cannot be read (I/O error)"
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return f"you may not read it ({error.strerror}): run as root, or as a user that may"
     return f"it cannot be read ({error.strerror or error})"
-
-
-@contextmanager
-def _opened(place: Place) -> Iterator[int]:
-    try:
-        fd = place.root.open_to_read(place.path)
-    except OSError as error:
-        raise ReadFailed(error.errno, error.strerror) from error
-    try:
-        yield fd
-    finally:
-        place.root.effects.close(fd)
-
-
-@contextmanager
-def _opened_or_none(places: list[Place]) -> Iterator[int | None]:
-    """The first of them that can be opened."""
-    fd = None
-    for place in places:
-        with suppress(OSError):
-            fd = place.root.open_to_read(place.path)
-            break
-    try:
-        yield fd
-    finally:
-        if fd is not None:
-            os.close(fd)

@@ -7,7 +7,6 @@ The file itself is not touched.
 from __future__ import annotations
 
 import errno
-import os
 from collections.abc import Callable
 from contextlib import suppress
 from typing import NamedTuple
@@ -16,7 +15,7 @@ from nightferry.errors import Failed
 from nightferry.night.carry import in_copy
 from nightferry.recovery.mend import Folders
 from nightferry.recovery.opening import Opened
-from nightferry.tree.content import Stopped
+from nightferry.recovery.reading_around import Filled, read_around
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Stat, apply_to_open
 from nightferry.tree.root import join, split
@@ -24,19 +23,6 @@ from nightferry.volumes.card import MENDING_NAME
 
 SUFFIX = b".salvaged"
 _NAME_LIMIT_BYTES = 255
-# What a drive gives or refuses as one: the sector of today's drives, and the page of the kernel.
-BLOCK_BYTES = 4096
-_RUN_BYTES = 1 << 20
-# A file whose bad spots are more than that is not worth the list.
-RANGES_LIMIT = 10_000
-
-
-class Filled(NamedTuple):
-    """A range of bytes that the primary did not give, and what stands there now."""
-
-    start: int
-    end: int
-    filled_from: str  # copy, zeros
 
 
 class Salvaged(NamedTuple):
@@ -111,18 +97,10 @@ class Salvager:
         effects = self._effects
         source = self._primary.open_to_read(path)
         try:
-            with suppress(OSError):
-                effects.posix_fadvise(source, 0, 0, os.POSIX_FADV_RANDOM)  # no reading ahead into a bad spot
             copy = self._open_copy(path)
             try:
-                size_bytes = effects.fstat(source).st_size
-                filled: list[Filled] = []
-                for at in range(0, size_bytes, _RUN_BYTES):
-                    if self._should_stop():
-                        raise Stopped
-                    self._one_run(source, copy, out, at, min(_RUN_BYTES, size_bytes - at), filled)
-                effects.ftruncate(out, size_bytes)
-                return Salvaged(b"", size_bytes, filled)
+                found = read_around(source, copy, out, effects, self._should_stop, other_name="copy")
+                return Salvaged(b"", *found)
             finally:
                 if copy is not None:
                     effects.close(copy)
@@ -134,48 +112,3 @@ class Salvager:
             return self._secondary.open_to_read(in_copy(path))
         except OSError:
             return None
-
-    def _one_run(self, source: int, copy: int | None, out: int, at: int, size: int, filled: list[Filled]) -> None:
-        whole = self._read(source, at, size)
-        if whole is not None:
-            self._write(out, whole, at)
-            return
-        for start in range(at, at + size, BLOCK_BYTES):
-            length = min(BLOCK_BYTES, at + size - start)
-            block = self._read(source, start, length)
-            if block is None:
-                block = None if copy is None else self._read(copy, start, length)
-                self._note(filled, Filled(start, start + length, "zeros" if block is None else "copy"))
-            if block is not None:
-                self._write(out, block, start)
-
-    def _note(self, filled: list[Filled], new: Filled) -> None:
-        last = filled[-1] if filled else None
-        if last is not None and (last.end, last.filled_from) == (new.start, new.filled_from):
-            filled[-1] = last._replace(end=new.end)
-        elif len(filled) >= RANGES_LIMIT:
-            raise Failed("It has more bad spots than a file worth salvaging: nothing was written.")
-        else:
-            filled.append(new)
-
-    def _read(self, fd: int, at: int, size: int) -> bytes | None:
-        """All bytes asked for; None where one of them cannot be read, or the file ends before."""
-        buffer = memoryview(bytearray(size))
-        got = 0
-        try:
-            while got < size:
-                count = self._effects.preadv(fd, [buffer[got:]], at + got)
-                if count == 0:
-                    return None
-                got += count
-        except OSError:
-            return None
-        return bytes(buffer)
-
-    def _write(self, out: int, data: bytes, at: int) -> None:
-        if not any(data):
-            return  # a hole: the file gets its size at the end
-        view = memoryview(data)
-        while view:
-            count = self._effects.pwrite(out, view, at)
-            view, at = view[count:], at + count

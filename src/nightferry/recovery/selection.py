@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
+import warnings
 from collections.abc import Iterable, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -71,13 +73,28 @@ class Selection:
         """Whether a path itself matches a pattern; a folder that does stands for all below it."""
         return bool(self.patterns) and bool(path) and self._spec.match_file(os.fsdecode(path) + "/" * is_folder)
 
+    def covers(self, path: bytes) -> bool:
+        """Whether a file of that path would be meant, by itself or with a folder above it."""
+        if self.is_everything or self.has_exactly(path) or self.fits(path, is_folder=False):
+            return True
+        parts = path.split(b"/")
+        return any(self.fits(b"/".join(parts[:end]), is_folder=True) for end in range(1, len(parts)))
+
     @cached_property
     def _spec(self) -> GitIgnoreSpec:
         import pathspec  # costs 30 ms to import
 
         lines = [os.fsdecode(each) for each in self.patterns]
-        # At the start of a line these two mean something else there, and are part of a name here.
-        return pathspec.GitIgnoreSpec.from_lines([f"\\{line}" if line[0] in "!#" else line for line in lines])
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # of `re`, about the expression that pathspec makes of a pattern
+                # At the start of a line these two mean something else there, and are part of a name here.
+                return pathspec.GitIgnoreSpec.from_lines([f"\\{line}" if line[0] in "!#" else line for line in lines])
+        except (ValueError, re.error, OverflowError, RecursionError) as error:
+            shown = ", ".join(map(show_name, self.patterns))
+            raise WrongUse(
+                f"{shown} is not a pattern ({error}): patterns are those of `exclude`, see gitignore(5)."
+            ) from error
 
 
 def is_at_or_below(path: bytes, top: bytes) -> bool:

@@ -12,18 +12,15 @@ from __future__ import annotations
 import errno
 import os
 import stat as stat_module
-from collections import Counter
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
-from pathlib import Path
+from collections.abc import Callable
+from contextlib import suppress
 from typing import Literal, NamedTuple
 
-from nightferry.errors import Failed, WrongUse
 from nightferry.manifest.records import Content
 from nightferry.recovery import staging
+from nightferry.recovery.batch import BATCH_FILES_LIMIT, Batch, Pending, Tally
 from nightferry.recovery.likeness import Likeness
-from nightferry.recovery.refusals import Refusal, Refused, failed, refusing
+from nightferry.recovery.refusals import Refused, failed, refusing
 from nightferry.recovery.staging import Staging
 from nightferry.tree.content import Buffers, ReadFailed, copy_content
 from nightferry.tree.digests import XXH3_128, by_id
@@ -31,21 +28,14 @@ from nightferry.tree.durability import Barrier, SyncFailed
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Stat, Xattrs, apply_to_open, apply_to_symlink
 from nightferry.tree.root import Root, split
-from nightferry.units import show_text
-from nightferry.volumes.capabilities import Capabilities, probe
-from nightferry.volumes.mounts import mount_of
-
-# What one batch may hold: as that of a night.
-BATCH_FILES_LIMIT = 2_000
-BATCH_BYTES_LIMIT = 1 << 30
+from nightferry.volumes.capabilities import Capabilities
 
 # A folder that we made and that has not got its metadata yet. Nobody gives a folder that only its owner may enter the
 # bit that keeps others from deleting in it; so a call after a crash knows its own folders from those of before.
-_OURS_MODE = 0o1700
+OURS_MODE = 0o1700
 _MODE_MASK = 0o1777  # without the set-id bits, one of which may come from the folder above
 
 _NO_LINK = {errno.EMLINK, errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.ENOENT}
-_NO_FLAG = {errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP}
 
 FolderState = Literal["made", "ours", "there"]
 
@@ -60,30 +50,6 @@ class Written(NamedTuple):
     size_bytes: int
     lost: list[str]
     verified: bool  # False: there was no checksum to compare with
-
-
-@dataclass
-class Tally:
-    """What got its name in the target. ``written_bytes`` without the holes of sparse files."""
-
-    files: int = 0
-    symlinks: int = 0
-    links: int = 0
-    folders: int = 0
-    content_bytes: int = 0
-    written_bytes: int = 0
-    replaced: int = 0  # of those above: in the place of something else
-    altered: int = 0  # right in content, metadata put right in place
-    lost: Counter[str] = field(default_factory=Counter)  # names for which the target could not hold this
-    late: list[Refusal] = field(default_factory=list)  # refused when the batch got its names
-
-
-class _Pending(NamedTuple):
-    staged: bytes
-    path: bytes
-    replace: bool
-    kind: Literal["files", "symlinks", "links"]
-    size_bytes: int
 
 
 class Target:
@@ -116,9 +82,8 @@ class Target:
         self._should_stop, self._progress, self._cold = should_stop, progress, cold
         self._likeness = Likeness(capabilities, root.effects)
         self._barrier = Barrier(root, syncfs_covers=capabilities.syncfs_covers)
-        self._pending: list[_Pending] = []
-        self._staged_at: dict[bytes, bytes] = {}  # path -> staged name, of what waits for its name
-        self._pending_bytes = self._dressed = 0
+        self._batch = Batch(root, self._barrier, capabilities, self.tally)
+        self._dressed = 0
         self._folders: list[tuple[bytes, Stat, Xattrs]] = []
 
     # --- folders
@@ -129,15 +94,15 @@ class Target:
             found = self.root.stat_or_none(path)
             if found is None:
                 fd, name = self.root.at(path)
-                self._effects.mkdir(name, _OURS_MODE, dir_fd=fd)
+                self._effects.mkdir(name, OURS_MODE, dir_fd=fd)
                 self._barrier.names_changed(split(path)[0])
                 self.tally.folders += 1
                 return "made"
             if not stat_module.S_ISDIR(found.st_mode):
                 raise Refused("something else than a folder has its name there")
-            self.check_spelling(path)
+            self._batch.check_spelling(path)
             self.root.folder(path)  # one that cannot be entered is refused here, not at each file in it
-            return "ours" if _is_ours(found) else "there"
+            return "ours" if is_ours(found) else "there"
 
     def dress_folder(self, path: bytes, stat: Stat, xattrs: Xattrs) -> list[str]:
         """Gives a folder its metadata, when no name in it will change any more; returns what it could not hold."""
@@ -154,10 +119,10 @@ class Target:
         return lost
 
     def _dress(self, fd: int, stat: Stat, xattrs: Xattrs) -> list[str]:
-        if not _is_ours(self._effects.fstat(fd), stat):
+        if not is_ours(self._effects.fstat(fd), stat):
             return apply_to_open(fd, stat, xattrs, self._effects, fresh=False)
         # Its mode is what tells the next call that it is ours: that goes last.
-        lost = apply_to_open(fd, stat._replace(mode=_OURS_MODE), xattrs, self._effects, fresh=False)
+        lost = apply_to_open(fd, stat._replace(mode=OURS_MODE), xattrs, self._effects, fresh=False)
         with suppress(PermissionError):  # told as lost
             self._effects.chmod(fd, stat.mode)
         return lost
@@ -219,7 +184,7 @@ class Target:
         Returns the size, and what the target could not hold of the metadata. Raises as ``fill`` and as ``file``.
         """
         with refusing():
-            self._check_place(path)
+            self._batch.check_place(path)
             name = self._staging.new_name()
             out = self.root.create(name)
             try:
@@ -233,7 +198,7 @@ class Target:
             finally:
                 self._effects.close(out)
         self.tally.written_bytes += written_bytes
-        self._add(_Pending(name, path, replace, "files", size_bytes))
+        self._batch.add(Pending(name, path, replace, "files", size_bytes))
         return size_bytes, lost
 
     def symlink(self, path: bytes, stat: Stat, target: bytes, xattrs: Xattrs, *, replace: bool = False) -> list[str]:
@@ -241,14 +206,14 @@ class Target:
         if not self.can.symlinks:
             raise Refused("the target's file system has no symbolic links")
         with refusing():
-            self._check_place(path)
+            self._batch.check_place(path)
             name = self._staging.new_name()
             self.root.symlink(target, name)
             fd, last = self.root.at(name)
             lost = apply_to_symlink(fd, last, stat, xattrs, self._effects, fresh=True)
             self._barrier.names_changed(staging.NAME)
         self.tally.lost.update(set(lost))
-        self._add(_Pending(name, path, replace, "symlinks", 0))
+        self._batch.add(Pending(name, path, replace, "symlinks", 0))
         return lost
 
     def link(self, existing: bytes, path: bytes, *, replace: bool = False) -> bool:
@@ -259,16 +224,16 @@ class Target:
         if not self.can.hard_links:
             return False
         with refusing():
-            self._check_place(path)
+            self._batch.check_place(path)
             name = self._staging.new_name()
             try:
-                self.root.link(self._staged_at.get(existing, existing), name)
+                self.root.link(self._batch.place_of(existing), name)
             except OSError as error:
                 if error.errno in _NO_LINK:
                     return False
                 raise
             self._barrier.names_changed(staging.NAME)
-        self._add(_Pending(name, path, replace, "links", 0))
+        self._batch.add(Pending(name, path, replace, "links", 0))
         return True
 
     def alter(self, path: bytes, stat: Stat, xattrs: Xattrs) -> list[str]:
@@ -306,38 +271,22 @@ class Target:
                 return None
             if not path:
                 return "ours" if self.is_ours else "there"
-            return "ours" if _is_ours(found, wanted) else "there"
+            return "ours" if is_ours(found, wanted) else "there"
 
     def is_same(self, path: bytes, found: os.stat_result) -> bool:
         """Whether a file of this target, also one that waits for its name, is the one that was looked at."""
-        other = self.root.stat_or_none(self._staged_at.get(path, path))
+        other = self.root.stat_or_none(self._batch.place_of(path))
         return other is not None and (other.st_dev, other.st_ino) == (found.st_dev, found.st_ino)
+
+    def check_spelling(self, path: bytes) -> None:
+        """Raises ``Refused`` where what was found at a path is another name, in upper and lower case."""
+        self._batch.check_spelling(path)
 
     # --- the end
 
     def commit(self) -> None:
         """Makes the batch durable and gives its files their names. What is refused then stands in ``tally.late``."""
-        pending, self._pending, self._pending_bytes = self._pending, [], 0
-        if not pending:
-            return
-        try:
-            self._barrier.wait()
-        except SyncFailed as error:
-            raise failed(error) from error  # what is staged is removed, and written again by the next call
-        finally:
-            self._staged_at.clear()
-        for each in pending:
-            try:
-                with refusing():
-                    self._name(each)
-            except Refused as error:
-                self.tally.late.append(Refusal(each.path, str(error)))
-                with suppress(OSError):
-                    self.root.unlink(each.staged)
-                continue
-            setattr(self.tally, each.kind, getattr(self.tally, each.kind) + 1)
-            self.tally.content_bytes += each.size_bytes
-            self.tally.replaced += each.replace
+        self._batch.commit()
 
     def finish(self, stat: Stat | None = None, xattrs: Xattrs = ()) -> None:
         """Everything has its name and its metadata, durably, and our own folder is gone.
@@ -384,41 +333,6 @@ class Target:
 
     # --- steps
 
-    def _add(self, pending: _Pending) -> None:
-        self._pending.append(pending)
-        self._staged_at[pending.path] = pending.staged
-        self._pending_bytes += pending.size_bytes
-        if len(self._pending) >= BATCH_FILES_LIMIT or self._pending_bytes >= BATCH_BYTES_LIMIT:
-            self.commit()
-
-    def _name(self, each: _Pending) -> None:
-        if each.replace:
-            self.check_spelling(each.path)
-            self.root.rename(each.staged, each.path)
-        else:
-            try:
-                self.root.rename_new(each.staged, each.path)
-            except OSError as error:
-                if error.errno not in _NO_FLAG:
-                    raise
-                # Not this kernel, or not this file system: looked at first, which leaves an instant.
-                if self.root.stat_or_none(each.path) is not None:
-                    raise FileExistsError(errno.EEXIST, "taken", os.fsdecode(each.path)) from error
-                self.root.rename(each.staged, each.path)
-        self._barrier.names_changed(split(each.path)[0])
-
-    def _check_place(self, path: bytes) -> None:
-        """Before content is written for nothing: its folder is there and no other file of this batch has its name."""
-        self.root.folder(split(path)[0])
-        if path in self._staged_at:
-            raise Refused("another file of this restore has the same name there")
-
-    def check_spelling(self, path: bytes) -> None:
-        """On a file system that does not tell case apart, another name may be what was found."""
-        folder, name = split(path)
-        if path and not self.can.case_sensitive and name not in self.root.names(folder):
-            raise Refused("another file has the same name there (upper and lower case)")
-
     def _open_source(self, root: Root, path: bytes) -> int:
         try:
             fd = root.open_to_read(path)
@@ -435,96 +349,9 @@ class Target:
         return lost
 
 
-def _is_ours(found: os.stat_result, wanted: Stat | None = None) -> bool:
+def is_ours(found: os.stat_result, wanted: Stat | None = None) -> bool:
     """Whether a restore made a folder, and has not given it its metadata, or not all of it."""
     mode = stat_module.S_IMODE(found.st_mode) & _MODE_MASK
     # An access list, which comes before the mode, changes what the group may do.
     half_dressed = -1 if wanted is None or wanted.mode & 0o1000 else wanted.mode & 0o777 | 0o1000
-    return mode in (_OURS_MODE, half_dressed)
-
-
-@contextmanager
-def open_target(
-    path: Path,
-    effects: Effects,
-    buffers: Buffers,
-    *,
-    should_stop: Callable[[], bool] = lambda: False,
-    progress: Callable[[int], None] = lambda size_bytes: None,
-    cold: bool = False,
-) -> Iterator[tuple[Target, bool]]:
-    """A folder to restore into, made where missing, and whether a restore made it; the one above it is there.
-
-    Locked within the block, so that no two restores write into one folder. When the block is left without ``finish``,
-    what is complete gets its name and the rest is removed; after ``Failed`` all that has no name is removed.
-
-    Raises ``WrongUse`` where it cannot be a target, ``Busy``, and ``Failed``.
-    """
-    shown = show_text(str(path))
-    root, is_new = _open_root(path, effects)
-    try:
-        is_ours = is_new or _is_ours(effects.fstat(root.fd))
-        try:
-            own = Staging(root, shown)
-        except OSError as error:
-            raise WrongUse(
-                f"{shown} cannot be written to ({error.strerror or error}): give another folder with --into, or run as"
-                " a user that may write there."
-            ) from error
-        try:
-            try:
-                can = probe(own.fd, effects, as_root=os.geteuid() == 0, file_system=mount_of(path).file_system)
-            except OSError as error:
-                raise failed(error) from error
-            target = Target(
-                root, buffers, own, can, is_ours=is_ours, should_stop=should_stop, progress=progress, cold=cold
-            )
-            with _ending(target):
-                yield target, is_ours
-        finally:
-            own.close()
-    except BaseException:
-        if is_new:
-            with suppress(OSError):
-                effects.rmdir(os.path.realpath(path))  # where nothing came into it
-        raise
-    finally:
-        root.close()
-
-
-@contextmanager
-def _ending(target: Target) -> Iterator[None]:
-    try:
-        yield
-    except Failed:
-        with suppress(Failed):
-            target.withdraw()
-        raise
-    except BaseException:
-        with suppress(Failed):
-            target.settle()
-        raise
-    target.settle()
-
-
-def _open_root(path: Path, effects: Effects) -> tuple[Root, bool]:
-    """The target, and whether it was made now."""
-    shown, is_new = show_text(str(path)), False
-    flags = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
-    try:
-        try:
-            fd = effects.open(os.path.realpath(path), flags)
-        except FileNotFoundError:
-            effects.mkdir(path, _OURS_MODE)
-            is_new = True
-            fd = effects.open(os.path.realpath(path), flags)
-    except FileNotFoundError as error:
-        raise WrongUse(
-            f"{shown} cannot be made, since the folder above it does not exist: make that one, or give another folder"
-            " with --into."
-        ) from error
-    except NotADirectoryError as error:
-        raise WrongUse(f"{shown} is not a folder: give one with --into.") from error
-    except OSError as error:
-        raise WrongUse(f"{shown} cannot be opened or made ({error.strerror}): give another folder.") from error
-    return Root(fd, effects), is_new
+    return mode in (OURS_MODE, half_dressed)

@@ -12,14 +12,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from nightferry.errors import Failed, WrongUse
-from nightferry.manifest.fixity import Coverage, Fixity, Side, Subject
+from nightferry.manifest.fixity import FUTURE_S, Coverage, Fixity, Place, Side, Subject
 from nightferry.manifest.records import Damage, Entry
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.night.context import Clock, Progress, Stop
 from nightferry.night.register import close_right_again
-from nightferry.night.verify import BAD_LIMIT, REST_S, Finding, Target, Verified, target_of, verify
+from nightferry.night.verify import BAD_LIMIT, REST_S, Finding, Target, Verified, target_of, told, verify
 from nightferry.planning.changes import content_untouched
-from nightferry.planning.verification import Verdict
 from nightferry.recovery.opening import SIDES, Opened, open_pair, path_in_pair
 from nightferry.recovery.unlisted import Stray, walk_copy, walk_retired
 from nightferry.settings import PairSettings
@@ -30,11 +29,6 @@ from nightferry.units import show_name
 FOUND_BY = "verify"
 # Each page costs a pass over the manifest's rows.
 _PAGE = 20_000
-
-_DETAILS = {
-    Verdict.DECAYED: "its content is not what was written, and nobody wrote to it",
-    Verdict.MISSING: "it is gone, and no run removed it",
-}
 
 
 @dataclass(frozen=True)
@@ -60,15 +54,16 @@ class VerifyResult:
     found: Counter[tuple[str, str]] = field(default_factory=Counter)  # (side, verdict) of what is bad
     closed: list[Damage] = field(default_factory=list)
     open: list[Damage] = field(default_factory=list)
-    coverage: dict[Side, Coverage] = field(default_factory=dict)
+    coverage: dict[Place, Coverage] = field(default_factory=dict)
+    cycle_s: float = 0.0  # verify_cycle, by which the coverage is told, and the moment at which (Unix time)
+    now_s: float = 0.0
     seconds: float = 0.0
     looked_for_unlisted: bool = False
 
     @property
     def intact(self) -> int:
         """Files read and found intact, on all sides."""
-        verified = self.verified
-        return sum(verified.files.values()) - verified.bad_count - verified.changed
+        return self.verified.intact_files
 
     @property
     def exit_code(self) -> int:
@@ -145,7 +140,7 @@ class _Work:
         self._fixity = Fixity(opened.manifest.database)
         self._until_s = None if wanted.for_s is None else clock.monotonic_s() + wanted.for_s
         self._before_s = 0.0
-        self._entered = 0
+        self._entered: set[tuple[bytes, str]] = set()
 
     def should_stop(self) -> bool:
         return self._stop() or self._is_over()
@@ -186,7 +181,9 @@ class _Work:
 
     def _unread(self) -> dict[Side, tuple[int, int]]:
         return {
-            side: self._fixity.unread(side, self._before_s, below=self._below, retired=self._wanted.retired)
+            side: self._fixity.unread(
+                side, self._before_s, below=self._below, retired=self._wanted.retired, latest_s=self._latest_s()
+            )
             for side in self._wanted.sides
         }
 
@@ -194,17 +191,21 @@ class _Work:
     def _below(self) -> int | None:
         return None if self._top is None else self._top[1].id
 
+    def _latest_s(self) -> float:
+        return self._clock.now_s() + FUTURE_S
+
     def _targets(self, side: Side) -> Iterator[Target]:
         last: Subject | None = None
         while True:
             page = self._fixity.oldest(
-                side, self._before_s, _PAGE, last, below=self._below, retired=self._wanted.retired
-            )
+                side, self._before_s, _PAGE, last, below=self._below, retired=self._wanted.retired,
+                latest_s=self._latest_s(),
+            )  # fmt: skip
             if not page:
                 return
             for subject in page:
                 target = target_of(self._manifest, side, subject)
-                if target is not None:
+                if target is not None and (subject.stat.kind is not Kind.SYMLINK or self._opened.symlinks):
                     yield target
             last = page[-1]
 
@@ -216,8 +217,7 @@ class _Work:
             return
         side = "retired" if subject.table == "past" else target.side
         self._fixity.mark_bad(target.side, subject.table, subject.id)
-        detail = _DETAILS.get(finding.verdict, f"it cannot be read ({finding.detail or 'read error'})")
-        self._damage(target.name, side, finding.verdict.value, detail)
+        self._damage(target.name, side, finding.verdict.value, told(finding))
 
     def _changed_meanwhile(self, target: Target) -> bool:
         """Whether the file was removed or replaced between looking at it and opening it."""
@@ -228,10 +228,12 @@ class _Work:
             return False
 
     def _damage(self, path: bytes, side: str, verdict: str, detail: str) -> None:
+        if (path, side) in self._entered:
+            return  # a folder that could not be listed, met again by the walk
         self._result.found[side, verdict] += 1
-        if self._entered >= BAD_LIMIT:
+        if len(self._entered) >= BAD_LIMIT:
             return
-        self._entered += 1
+        self._entered.add((path, side))
         self._manifest.runs.find_damage(
             path, side, verdict, FOUND_BY, self._opened.last_run, self._clock.now_s(), detail
         )
@@ -302,7 +304,9 @@ class _Work:
         result.closed = close_right_again(self._manifest, self._opened.last_run, now_s)
         result.open = self._manifest.runs.damage()
         # What was read and is not intact stays unread; it is not what is left to do.
-        done = Counter[Side](finding.target.side for finding in result.verified.bad)
+        done = Counter[Side](
+            finding.target.side for finding in result.verified.bad if finding.target.subject.stat.kind is Kind.FILE
+        )
         if "primary" in self._wanted.sides:
             done["primary"] += result.verified.changed
         left = self._unread()
@@ -311,5 +315,5 @@ class _Work:
             result.stopped = ASKED
         elif self._is_over() and any(files for files, _ in result.left.values()):
             result.stopped = TIME_OVER
-        since_s = now_s - self._opened.settings.verify_cycle.total_seconds()
-        result.coverage = {side: self._fixity.coverage(side, since_s) for side in SIDES}
+        result.now_s, result.cycle_s = now_s, self._opened.settings.verify_cycle.total_seconds()
+        result.coverage = self._fixity.coverage(now_s, result.cycle_s)

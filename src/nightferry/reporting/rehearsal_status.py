@@ -20,7 +20,7 @@ from nightferry.units import format_duration, format_rate
 
 CODE = "rehearsal"
 _FAILED = ("mismatches", "impossible")
-_OUTCOMES = {
+OUTCOMES = {
     "passed": "passed",
     "short": "nothing wrong, cut short",
     "mismatches": "NOT all came back right",
@@ -101,7 +101,7 @@ def reason_of(pair: str, fact: RehearsalFact) -> Reason:
 
 def line(fact: RehearsalFact) -> str:
     """All of it in a line."""
-    said = f"{_OUTCOMES.get(fact.outcome, fact.outcome)}, {status.shown_moment(fact.ended)}"
+    said = f"{OUTCOMES.get(fact.outcome, fact.outcome)}, {status.shown_moment(fact.ended)}"
     if fact.confidence is not None and fact.files_share is not None and fact.bytes_share is not None:
         files, size = (rehearsal_words.percent(each) for each in (fact.files_share, fact.bytes_share))
         said += f"; at most {files} of files and {size} of bytes cannot be restored ({fact.confidence:.0%} sure)"

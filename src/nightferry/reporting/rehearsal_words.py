@@ -87,7 +87,7 @@ def _about_files(assurance: Assurance, sure: str) -> str:
     total = counted(assurance.population, "file")
     if assurance.is_counted:
         if assurance.failed == 0:
-            return f"All {total} were restored, and each came back right."
+            return f"All {total} were tried, and each came back right."
         return f"All {total} were tried; {format_count(assurance.failed)} did not come back right."
     of = f"{format_count(assurance.done)} of {total}, drawn blindly, {_failed(assurance.failed)}"
     most = f"at most {format_count(assurance.most)} of the {total} ({percent(assurance.share)})"

@@ -6,12 +6,12 @@ import os
 from collections.abc import Callable
 from typing import Any
 
-from nightferry.night.proposal import Side
 from nightferry.recovery.new_primary import NewPrimary
 from nightferry.recovery.refusals import Refusal
 from nightferry.recovery.restore_result import Damaged, Named, RestoreResult
 from nightferry.reporting import words
 from nightferry.reporting.audit import counted
+from nightferry.reporting.drive_facts import drive_rows
 from nightferry.reporting.terminal import Screen
 from nightferry.units import format_count, format_duration, format_rate, format_size, json_name, show_name, show_text
 
@@ -27,10 +27,11 @@ _LOST = {"owner": "owner and group", "mode": "permissions", "time": "exact time"
 def show_restored(screen: Screen, result: RestoreResult) -> None:
     """All of it."""
     screen.heading(_headline(result), "attention" if result.exit_code else "sound")
-    screen.text(_from_when(result))
-    screen.table(("", ">names", ">size"), _rows(result))
-    if result.seconds:
-        screen.text(_pace(result))
+    if result.night is not None or not result.is_primary:  # else nothing was restored, and a note says why
+        screen.text(_from_when(result))
+        screen.table(("", ">names", ">size"), _rows(result))
+        if result.seconds:
+            screen.text(_pace(result))
     for note in result.notes:
         screen.point(note, state="attention")
     _show_names(screen, result.refused, ("name", "names"), "the target would not take", _why)
@@ -127,7 +128,8 @@ def _lost(result: RestoreResult) -> str:
     told = ", ".join(
         f"{_LOST[what]} of {format_count(count)}" for what, count in sorted(result.written.lost.items()) if count
     )
-    return f"What the target could not hold of the metadata of files and folders: {told}."
+    why = "" if os.geteuid() == 0 else " Only root may set owners and some attributes."
+    return f"What could not be put back of the metadata of files and folders: {told}.{why}"
 
 
 def show_new_primary(screen: Screen, found: NewPrimary) -> None:
@@ -135,7 +137,7 @@ def show_new_primary(screen: Screen, found: NewPrimary) -> None:
     screen.heading(f"The pair {found.pair}: a new primary")
     for side in (found.primary, found.secondary):
         screen.gap()
-        screen.table((f"{'new ' if side is found.primary else ''}{side.role}", ""), _side_rows(side))
+        screen.table((f"{'new ' if side is found.primary else ''}{side.role}", ""), drive_rows(side))
     screen.gap()
     if found.state != "none":
         what = "taken over from the secondary" if found.state == "adopt" else "built anew by reading the secondary"
@@ -158,19 +160,6 @@ def show_new_primary(screen: Screen, found: NewPrimary) -> None:
         " more, should it come back.",
     )
     screen.gap()
-
-
-def _side_rows(side: Side) -> list[tuple[str, str]]:
-    names = "empty" if side.names == 0 else counted(side.names, "name", "names")
-    card = "an identity card" if side.has_card else "no identity card"
-    return [
-        ("path", show_text(str(side.path))),
-        ("device", show_name(side.source)),
-        ("file system", show_text(side.file_system)),
-        ("size", format_size(side.room.total_bytes)),
-        ("free", format_size(side.room.free_bytes)),
-        ("at its top", f"{names}, {card}"),
-    ]
 
 
 # Where nothing was restored.

@@ -101,6 +101,13 @@ def verify_pair(name: str, primary: Found, secondary: Found, relation: Relation,
         raise _foreign(name, primary.path, card_1, "primary")
     if entry_2 is None:
         raise _foreign(name, secondary.path, card_2, "secondary")
+    if entry_1.id == entry_2.id and entry_1.partner == card_2.volume and entry_2.partner != card_1.volume:
+        # In this order `restore --new-primary` writes the two cards; and a drive that had its place may come back.
+        raise WrongDrive(
+            f"The drives at {_shown(primary.path)} and {_shown(secondary.path)} both belong to a pair named "
+            f'"{name}", but not to each other, since the secondary names another primary: plug that one in; or, if '
+            f"this is a new one that is not filled to its end, give `nightferry restore {name} --new-primary` again."
+        )
     if entry_1.id != entry_2.id or entry_1.partner != card_2.volume or entry_2.partner != card_1.volume:
         raise WrongDrive(
             f"The drives at {_shown(primary.path)} and {_shown(secondary.path)} both belong to a pair named "
