@@ -62,12 +62,24 @@ class DriveFigures:
 class Box:
     """``bus_bytes_per_s``: what all drives together can move; infinite where each has a bus of its own.
 
-    ``network_bytes_per_s``: what file sharing gives a client whatever the drives.
+    ``network_bytes_per_s``: what file sharing gives a client whatever the drives. ``write_bus_bytes_per_s``: where less
+    goes to the drives than comes from them.
     """
 
     bus_bytes_per_s: float
     network_bytes_per_s: float
     replace_h: float = 72.0  # until a new drive is there and somebody puts it in
+    write_bus_bytes_per_s: float = math.inf
+
+    @property
+    def to_drives_bytes_per_s(self) -> float:
+        return min(self.bus_bytes_per_s, self.write_bus_bytes_per_s)
+
+    @property
+    def from_one_to_another_bytes_per_s(self) -> float:
+        """Reading one drive while writing another: in turns, where one bus serves both directions."""
+        is_one_way = math.isinf(self.write_bus_bytes_per_s)
+        return self.bus_bytes_per_s / 2 if is_one_way else self.to_drives_bytes_per_s
 
 
 @dataclass(frozen=True)
@@ -158,12 +170,12 @@ def sheet(layout: Layout, drives: int, drive: DriveFigures, box: Box) -> Sheet:
     """Raises ``ValueError`` for a layout that so many drives do not allow."""
     if layout not in possible(drives):
         raise ValueError(f"{drives} drives do not make a {layout.value}")
-    write = write_rate(layout, drives, drive, box.bus_bytes_per_s)
+    write = write_rate(layout, drives, drive, box.to_drives_bytes_per_s)
     read = read_rate(layout, drives, drive, box.bus_bytes_per_s)
     used = 1 if layout is Layout.SINGLE else drives
     protected = layout in (Layout.MIRROR, Layout.MIRRORED_STRIPE, Layout.TWO_DRIVES)
     usable_bytes = drive.size_bytes * used // (2 if protected else 1)
-    fill_bytes_per_s = min(drive.write_bytes_per_s, drive.read_bytes_per_s, box.bus_bytes_per_s / 2)
+    fill_bytes_per_s = min(drive.write_bytes_per_s, drive.read_bytes_per_s, box.from_one_to_another_bytes_per_s)
     fill_h = drive.size_bytes / fill_bytes_per_s / 3600
     return Sheet(
         layout=layout,

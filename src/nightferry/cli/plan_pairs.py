@@ -1,0 +1,111 @@
+"""``nightferry plan`` for pairs: measured first where that is asked for."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from nightferry.cli.common import chosen_pairs, complain
+from nightferry.errors import Failed, NightferryError
+from nightferry.reporting import exits
+
+if TYPE_CHECKING:
+    from nightferry.night.situation import Known
+    from nightferry.planning.prospect import Prospect
+    from nightferry.reporting.terminal import Screen
+    from nightferry.settings import PairSettings, Settings
+
+
+def plan_pairs(args: argparse.Namespace) -> int:
+    """Runs the command; returns its exit code."""
+    from nightferry.reporting import documents
+    from nightferry.reporting.plan_json import plan_as_json
+    from nightferry.reporting.rates_text import measured_as_json, nights_as_json
+    from nightferry.reporting.terminal import Screen
+
+    settings, pairs = chosen_pairs(args)
+    screen = None if args.json else Screen()
+    codes: list[int] = []
+    document: list[dict[str, Any]] = []
+    for position, pair in enumerate(pairs):
+        if screen is not None and position:
+            screen.gap()
+        known, found, error = None, None, None
+        try:
+            known, found = _one(settings, pair, measure_first=args.measure, quiet=args.json)
+            codes.append(exits.SOUND if found.night.margin_s >= 0 else exits.ATTENTION)
+        except NightferryError as raised:
+            error = str(raised)
+            complain(error)
+            codes.append(raised.exit_code)
+        if screen is not None and known is not None and found is not None:
+            _show(screen, pair.name, known, found)
+        document.append(
+            {
+                "pair": pair.name,
+                "exit_code": codes[-1],
+                "error": error,
+                "measured": None if known is None else measured_as_json(known.measured, known.sides.disks),
+                "nights": None if known is None else nights_as_json(known),
+                **plan_as_json(None if known is None else known.situation, found),
+            }
+        )
+    code = exits.worst(codes)
+    if args.json:
+        documents.write({"command": "plan", "exit_code": code, "pairs": document})
+    return code
+
+
+def _one(
+    settings: Settings, pair: PairSettings, *, measure_first: bool, quiet: bool
+) -> tuple[Known, Prospect]:  # fmt: skip
+    from nightferry.night.situation import situation
+    from nightferry.planning.prospect import prospect
+    from nightferry.tree.effects import Effects
+
+    if measure_first:
+        _measure(settings, pair, quiet=quiet)
+    known = situation(pair, settings.state_dir, Effects())
+    try:
+        return known, prospect(known.situation)
+    except ValueError as error:
+        raise Failed(f'The pair "{pair.name}" cannot be planned: {error}.') from error
+
+
+def _measure(settings: Settings, pair: PairSettings, *, quiet: bool) -> None:
+    """Asked to stop, it takes away what it wrote, and keeps nothing."""
+    from nightferry.cli.stopping import stopping_on_signals
+    from nightferry.night.context import Clock, Stop, Unwatched
+    from nightferry.night.measuring import measure
+    from nightferry.tree.content import Stopped
+    from nightferry.tree.effects import Effects
+
+    class Told(Unwatched):
+        def phase(self, name: str, files: int | None = None, size_bytes: int | None = None) -> None:
+            if not quiet:
+                complain(f"measuring {pair.name}: {name}")
+
+    clock = Clock()
+    stop = Stop(clock)
+    with stopping_on_signals() as asked:
+        asked.attend(stop)
+        try:
+            measure(pair, settings.state_dir, Told(), effects=Effects(), clock=clock, stop=stop)
+        except Stopped as error:
+            raise Failed(
+                f'Measuring the pair "{pair.name}" was stopped; what it wrote into staging/ is gone again.'
+            ) from error
+
+
+def _show(screen: Screen, name: str, known: Known, found: Prospect) -> None:
+    from nightferry.night.situation import not_measured
+    from nightferry.reporting.plan_text import show_plan
+    from nightferry.reporting.rates_text import show_measured, show_nights
+
+    if known.measured is not None:
+        show_measured(screen, known.measured, known.sides.disks)
+    else:
+        screen.text(not_measured(name))
+    show_nights(screen, known)
+    screen.gap()
+    show_plan(screen, f"Plan for {name}", known.situation, found)
