@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+import shutil
 from typing import Any
 
 from box import CONCERT, Box
 from nightferry.cli.json_keys import KEYS, markdown
 
 # Keys that are words of the report: a kind of change or of what was not copied, a phase.
-WORDS = {"counts": "KIND", "not_copied": "KIND", "kinds": "KIND", "phase_s": "PHASE"}
+WORDS = {"counts": "KIND", "not_copied": "KIND", "kinds": "KIND", "phase_s": "PHASE", "coverage": "PLACE"}
 
 
 def keys_of(value: Any, at: str = "") -> set[str]:
@@ -41,7 +42,7 @@ def check(command: str, *documents: dict[str, Any], never: tuple[str, ...] = ())
 
 def test_all_commands(box: Box) -> None:
     (box.primary() / CONCERT).mkdir()
-    check("pair", box.json("pair", "--yes", "recordings"))
+    made = box.json("pair", "--yes", "recordings")
     box.fill(files=20)
     (box.primary() / CONCERT / "h\udcffndel.wav").write_bytes(b"x" * 9000)
     os.mkfifo(box.primary() / "a pipe")
@@ -58,14 +59,30 @@ def test_all_commands(box: Box) -> None:
     held_tonight = box.json("tonight", code=1)
     held = box.json("run", code=1)
     held_audit = box.json("lastnight", "--all")
+    asked = box.json("lastnight", "--all", "--night", "1..2")
     attention = box.json("status", code=1)
     may = box.json("tonight", code=1)
+    shutil.rmtree(box.folder())
+    check("pair", made, box.json("pair", "--yes", "recordings"))
     check("release", box.json("release", "recordings"))
     damage = ("pairs[].damage[]", "pairs[].notes[]")
     check("run", first, moved, held, never=damage)
-    check("lastnight", audit, held_audit, never=damage)
+    check("lastnight", audit, held_audit, asked, never=damage)
     check("tonight", first_tonight, moved_tonight, held_tonight, may, never=("pairs[].may_hold_reasons[]",))
     check("status", sound, attention, never=("pairs[].run.", "pairs[].notes[]"))
+
+
+def test_preflight_and_plan(box: Box) -> None:
+    box.ok("pair", "--yes", "recordings")
+    check("preflight", box.json("preflight", code=1))
+    box.fill(files=2, size_bytes=20 << 20)
+    box.ok("run")
+    figures = ("--read", "112MB/s", "--write", "109MB/s", "--size", "1TB")
+    # Folders of this machine tell no rate of a drive; what was measured has the keys all the same.
+    check(
+        "plan", box.json("plan", *figures), box.json("plan", "recordings", "--measure"),
+        never=("pairs[].nights.", "pairs[].best_change.", "pairs[].power.", "pairs[].measured.both"),
+    )  # fmt: skip
 
 
 def test_a_name_that_is_not_utf8_comes_with_its_bytes(box: Box) -> None:

@@ -48,6 +48,27 @@ def test_any_night_under_the_names_that_it_had(nights: Box) -> None:
     assert first == [("added", CONCERT, None), *(("added", f"{CONCERT}/{n:02} kyrie.wav", None) for n in range(1, 7))]
 
 
+def test_a_size_is_that_after_the_night_everywhere(nights: Box) -> None:
+    """As `run` counts it; of a changed file the size before is said as well."""
+    kyrie = nights.primary() / "2026-05 concert" / "01 kyrie.wav"
+    kyrie.write_bytes(b"k" * 2048)
+    ran = nights.json("run")["pairs"][0]["counts"]
+    found = nights.json("lastnight", "--all")["pairs"][0]
+    assert found["counts"] == ran and ran["changed"]["bytes"] == 2048
+    (change,) = found["changes"]
+    assert (change["bytes"], change["bytes_before"]) == (2048, len("another take"))
+    assert "2.0 KiB  2026-05 concert/01 kyrie.wav  (was 12 B)" in nights.ok("lastnight", "--all")
+    # and a later night changes nothing of what is said of that one
+    kyrie.write_bytes(b"k" * 4096)
+    nights.ok("run")
+    (change,) = nights.json("lastnight", "--all", "--night", "4")["pairs"][0]["changes"]
+    assert (change["bytes"], change["bytes_before"]) == (2048, len("another take"))
+    assert all(
+        each["bytes_before"] is None
+        for each in nights.json("lastnight", "--all", "--night", "1")["pairs"][0]["changes"]
+    )
+
+
 def test_the_first_night_keeps_the_sizes_it_had(nights: Box) -> None:
     found = nights.json("lastnight", "--night", "1")["pairs"][0]
     assert found["counts"]["added"] == {"files": 6, "bytes": 18_000, "folders": 1}

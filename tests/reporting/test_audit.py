@@ -43,8 +43,9 @@ def test_a_file_that_changed_every_night(box: Box) -> None:
         ("added", b"score.txt"), ("changed", b"score.txt"), ("changed", b"score.txt"), ("removed", b"score.txt"),
     ]  # fmt: skip
     with Manifest.look(box.folder() / FILE_NAME, EFFECTS, in_use=False) as manifest:
-        sizes = [[change.size_bytes for change in Changes(manifest, run)] for run in (1, 2, 3, 4)]
-    assert sizes == [[1], [1], [2], [1, 3]]  # of the displaced version, where one was
+        sizes = [[(each.size_bytes, each.before_bytes) for each in Changes(manifest, run)] for run in (1, 2, 3, 4)]
+    # what stands there after the night, and of what changed also what stood there before; of what is gone, what it had
+    assert sizes == [[(1, None)], [(2, 1)], [(3, 2)], [(1, None), (3, None)]]
 
 
 def test_a_name_that_became_another_kind(box: Box) -> None:

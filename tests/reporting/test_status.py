@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from nightferry.manifest.fixity import Coverage
 from nightferry.reporting import status
 from nightferry.reporting.status import Reason, RoomLeft, RunFact, RunProgress, Status
 
@@ -28,6 +29,12 @@ def example(**fields: object) -> Status:
         "protected_as_of": status.moment(1.0),
         "secondary_room": RoomLeft(1, 2, None),
         "notes": ("A note.",),
+        "coverage": {
+            "primary": Coverage(1, 2, 30, 40, 1, 0, 0, 1.0, ((1, 30), (0, 0), (0, 0), (0, 0), (0, 0))),
+            "secondary": Coverage(),
+            "retired": Coverage(),
+        },
+        "verify_cycle_s": 2_592_000.0,
     }
     return Status(**{**values, **fields})  # type: ignore[arg-type]
 
@@ -51,6 +58,23 @@ def test_it_is_json_with_its_keys(tmp_path: Path) -> None:
     found = json.loads((tmp_path / "status.json").read_bytes())
     assert found["reasons"] == [{"code": "held", "sentence": "Too much would go."}]
     assert found["run"]["phase"] == "copy" and found["format"] == 1
+
+
+def test_one_without_a_coverage_can_be_read(tmp_path: Path) -> None:
+    status.write(tmp_path, example())
+    found = json.loads((tmp_path / "status.json").read_bytes())
+    assert found["coverage"]["primary"]["oldest"] == "1970-01-01T00:00:01Z"
+    del found["coverage"], found["verify_cycle_s"]
+    (tmp_path / "status.json").write_text(json.dumps(found))
+    assert status.read(tmp_path) == example(coverage={}, verify_cycle_s=None)
+
+
+@pytest.mark.parametrize("wrong", [[], {"primary": {}}, {"primary": []}, "all"])
+def test_a_wrong_coverage_is_no_status(tmp_path: Path, wrong: object) -> None:
+    status.write(tmp_path, example())
+    found = json.loads((tmp_path / "status.json").read_bytes())
+    (tmp_path / "status.json").write_text(json.dumps({**found, "coverage": wrong}))
+    assert status.judged("recordings", tmp_path, WRITTEN_S)[1:2] == ("failed",)
 
 
 def test_none_is_there(tmp_path: Path) -> None:

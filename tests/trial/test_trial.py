@@ -275,6 +275,16 @@ SABOTAGE: dict[str, tuple[int, Callable[[Place], object], str]] = {
         lambda place: append(place.secondary / "records/checksums.xxh128", f"{'0' * 32}  {KYRIE}\n"),
         "checksums",
     ),
+    "the manifests on the secondary": (
+        5,
+        lambda place: [path.write_bytes(b"x" * 5000) for path in (place.secondary / "records").glob("manifest*")],
+        "rehearsal",
+    ),
+    "a retired version, later": (
+        5,
+        lambda place: flip(next((place.secondary / "retired").iterdir()) / REMOVED),
+        "rehearsal",
+    ),
     "the copy itself": (2, lambda place: shutil.rmtree(place.copy), "quiet_night"),
     "an identity card": (4, lambda place: (place.secondary / CARD).unlink(), "recovery"),
 }

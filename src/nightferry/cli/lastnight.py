@@ -5,10 +5,12 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterable, Iterator
 from contextlib import AbstractContextManager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from nightferry.cli import lastnight_query
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, say_error
-from nightferry.errors import NightferryError, WrongUse
+from nightferry.errors import NightferryError, NotAPair
 from nightferry.reporting import exits
 
 if TYPE_CHECKING:
@@ -22,20 +24,30 @@ SUMMARY = "what changed last night, or on any night: the audit"
 DESCRIPTION = """\
 Says what a night added, changed, moved, removed and did not copy, by folder or name by name, and until
 when each removed or replaced version is kept. It reads this machine's own records; no drive is needed."""
-EXAMPLE = "  nightferry lastnight recordings --night 2026-05-03 --all"
+EXAMPLE = """\
+  nightferry lastnight recordings --night 2026-05-03 --all
+  nightferry lastnight --unseen --path "*.wav" --kind removed,changed
+  nightferry lastnight recordings --night 10.. --larger 1GiB --csv > large.csv
+  nightferry lastnight recordings --html report.html"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The arguments."""
     add_pairs(parser)
-    parser.add_argument("--night", metavar="N|DATE", help="the night of this number, or of this date (2026-05-03)")
+    parser.add_argument(
+        "--night", metavar="N|DATE",
+        help="the night of this number or date (12, 2026-05-03), or nights: 10..14, 2026-05-01..2026-05-07, 10..",
+    )  # fmt: skip
     parser.add_argument("--all", action="store_true", help="every name, one to a line")
+    lastnight_query.add_options(parser)
     add_json(parser)
 
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     settings, pairs = chosen_pairs(args)
+    if args.html is not None or lastnight_query.is_query(args):
+        return lastnight_query.main(settings, pairs, args)
     if args.json:
         return _as_json(settings, pairs, args)
     from nightferry.reporting.terminal import Screen
@@ -46,8 +58,8 @@ def main(args: argparse.Namespace) -> int:
         if position:
             screen.gap()
         try:
-            with _opened(settings, pair) as manifest:
-                _show(screen, pair, manifest, args)
+            with opened(settings, pair) as manifest:
+                _show(screen, pair, manifest, args, settings.state_dir)
             codes.append(exits.SOUND)
         except NightferryError as error:
             codes.append(say_error(error))
@@ -61,7 +73,7 @@ def _as_json(settings: Settings, pairs: list[PairSettings], args: argparse.Names
     codes = []
     for pair in pairs:
         try:
-            with _opened(settings, pair) as manifest:
+            with opened(settings, pair) as manifest:
                 fields, changes = _fields(pair, manifest, args)
                 document.pair({**fields, "error": None}, "changes", changes)
             codes.append(exits.SOUND)
@@ -74,7 +86,8 @@ def _as_json(settings: Settings, pairs: list[PairSettings], args: argparse.Names
     return code
 
 
-def _opened(settings: Settings, pair: PairSettings) -> AbstractContextManager[Manifest]:
+def opened(settings: Settings, pair: PairSettings) -> AbstractContextManager[Manifest]:
+    """A pair's manifest, for reading without a trace. Raises ``WrongUse`` where it is not a pair yet."""
     from nightferry.manifest.manifest import FILE_NAME, Manifest
     from nightferry.night.preflight import state_folder
     from nightferry.tree.effects import Effects
@@ -82,7 +95,7 @@ def _opened(settings: Settings, pair: PairSettings) -> AbstractContextManager[Ma
 
     folder = state_folder(settings.state_dir, pair.name)
     if not (folder / FILE_NAME).exists():
-        raise WrongUse(f'"{pair.name}" is not a pair yet: make it one with `nightferry pair {pair.name}`.')
+        raise NotAPair(pair.name)
     return Manifest.look(folder / FILE_NAME, Effects(), in_use=holder(folder / "lock") is not None)
 
 
@@ -93,9 +106,10 @@ def _report(pair: PairSettings, manifest: Manifest, run: Run) -> NightReport:
     return night_report(manifest, pair.name, run, keep_s=keep_s, floor_s=floor_s)
 
 
-def _show(screen: Screen, pair: PairSettings, manifest: Manifest, args: argparse.Namespace) -> None:
-    from nightferry.reporting import words
+def _show(screen: Screen, pair: PairSettings, manifest: Manifest, args: argparse.Namespace, state_dir: Path) -> None:
+    from nightferry.reporting import day_report, words
     from nightferry.reporting.audit import KINDS, Changes, find_run, totals
+    from nightferry.reporting.coverage_text import show_ages
     from nightferry.reporting.night_json import counts_of_totals
     from nightferry.reporting.night_text import change_line, show_folders, show_report
     from nightferry.units import show_name, show_text
@@ -110,6 +124,11 @@ def _show(screen: Screen, pair: PairSettings, manifest: Manifest, args: argparse
     newest = manifest.runs.last()
     if args.night is None and newest is not None and newest.number > run.number:
         screen.point(f"Night {newest.number} began after it, and is under way or was cut off.")
+    show_ages(screen, report.coverage)
+    if run.started_s is not None:
+        day = day_report.read(state_dir / pair.name, run.started_s)
+        for sentence in () if day is None else day_report.sentences(day):
+            screen.text(sentence)
     if not args.all:
         show_folders(screen, found.by_folder)
         return

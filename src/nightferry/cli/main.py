@@ -14,21 +14,43 @@ from pathlib import Path
 from types import ModuleType
 
 from nightferry import __version__
-from nightferry.cli import lastnight, mend, pair, release, run, status, tonight, trial, verify
+from nightferry.cli import (
+    daemon,
+    history,
+    lastnight,
+    mend,
+    pair,
+    plan,
+    preflight,
+    rehearse,
+    release,
+    restore,
+    run,
+    status,
+    tonight,
+    trial,
+    verify,
+)
 from nightferry.cli.common import forget_output, say_error
 from nightferry.reporting import exits
 
 # In the order in which somebody new meets them. Each has SUMMARY, DESCRIPTION, EXAMPLE, configure() and main().
 COMMANDS: dict[str, ModuleType] = {
     "trial": trial,
+    "plan": plan,
     "pair": pair,
+    "preflight": preflight,
     "tonight": tonight,
     "run": run,
     "lastnight": lastnight,
+    "history": history,
     "verify": verify,
     "mend": mend,
+    "restore": restore,
+    "rehearse": rehearse,
     "release": release,
     "status": status,
+    "daemon": daemon,
 }
 
 _ABOUT = "Keeps an independent copy of one drive on another, night by night, and says in the morning how it went."
@@ -73,7 +95,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _main(argv: Sequence[str] | None) -> int:
     parser = build_parser()
     try:
-        args = parser.parse_args(argv)
+        args, rest = parser.parse_known_args(argv)
+        if rest:
+            _take_late_words(parser, args, rest)
     except SystemExit as leaving:  # argparse has said why, or has printed what was asked for
         return leaving.code if isinstance(leaving.code, int) else exits.WRONG_USE
     if args.command is None:
@@ -81,6 +105,15 @@ def _main(argv: Sequence[str] | None) -> int:
         return exits.SOUND
     code: int = COMMANDS[args.command].main(args)
     return code
+
+
+def _take_late_words(parser: argparse.ArgumentParser, args: argparse.Namespace, rest: list[str]) -> None:
+    """`NAME --as-of 3 PATH`: argparse ends a list of words at the first option. Leaves where that is not the case."""
+    end = rest.index("--") if "--" in rest else len(rest)
+    plain, behind = rest[:end], rest[end + 1 :]
+    if not hasattr(args, "given") or any(each.startswith("-") and each != "-" for each in plain):
+        parser.error(f"unrecognized arguments: {' '.join(rest)}")
+    args.given += [*plain, *behind]
 
 
 def build_parser() -> argparse.ArgumentParser:

@@ -13,11 +13,14 @@ from nightferry.units import format_count, format_size, show_text
 if TYPE_CHECKING:
     from nightferry.reporting.status import Reason, RunProgress, Status
     from nightferry.reporting.terminal import Screen
+    from nightferry.settings import PairSettings
 
 SUMMARY = "the state of all pairs, for a person or a monitor"
 DESCRIPTION = """\
 Says how each pair stands: sound, attention or failed, and why. It reads only what the last run wrote, so
-it is fast and wakes no drive. A status that is missing, or older than it promised, counts as failed."""
+it is fast and wakes no drive. A status that is missing, or older than it promised, counts as failed. It
+returns what the last run returned: 0 sound, 1 attention, 3 where a drive was missing or not the paired
+one, 4 failed or no report in time; of several pairs the worst."""
 EXAMPLE = "  nightferry status --json"
 
 
@@ -30,20 +33,20 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.reporting import documents
-    from nightferry.reporting.status import judged
+    from nightferry.reporting.status import STATES, judged
 
     settings, pairs = chosen_pairs(args)
     now_s = time.time()
     found = [(pair.name, *judged(pair.name, settings.state_dir / pair.name, now_s)) for pair in pairs]
-    code = exits.worst(exits.OF_STATE[state] for _, _, state, _ in found)
+    following = {pair.name: _next_run(pair, now_s) for pair in pairs}
+    code = exits.worst(_code(state, reasons) for _, _, state, reasons in found)
     if args.json:
-        states = {exits.OF_STATE[state]: state for _, _, state, _ in found}
         documents.write(
             {
                 "command": "status",
                 "exit_code": code,
-                "state": states[code],
-                "pairs": [_as_json(name, status, state, reasons) for name, status, state, reasons in found],
+                "state": max((state for _, _, state, _ in found), key=STATES.index),
+                "pairs": [_as_json(*each, following[each[0]]) for each in found],
             }
         )
         return code
@@ -53,22 +56,50 @@ def main(args: argparse.Namespace) -> int:
     for position, (name, status, state, reasons) in enumerate(found):
         if position:
             screen.gap()
-        _show(screen, name, status, state, reasons)
+        _show(screen, name, status, state, reasons, now_s, following[name])
     return code
 
 
-def _as_json(name: str, status: Status | None, state: str, reasons: tuple[Reason, ...]) -> dict[str, Any]:
+def _code(state: str, reasons: tuple[Reason, ...]) -> int:
+    return exits.of_status(state, reasons[0].code if reasons else None)
+
+
+def _next_run(pair: PairSettings, now_s: float) -> str | None:
+    """When the next night starts by the configuration; it takes the daemon or a timer to begin it."""
+    from nightferry.planning.schedule import calendar_of, next_window
+    from nightferry.reporting.status import moment
+
+    window = next_window(calendar_of(pair), now_s)
+    return None if window is None else moment(window.start_s)
+
+
+def _as_json(
+    name: str, status: Status | None, state: str, reasons: tuple[Reason, ...], next_run: str | None
+) -> dict[str, Any]:
     found: dict[str, Any] = dict.fromkeys(
         ("format", "outcome", "written", "valid_until", "run", "last_run", "last_complete", "protected_as_of",
-         "secondary_room")
+         "secondary_room", "verify_cycle_s", "rehearsal")
     )  # fmt: skip
-    found["notes"] = []
+    found |= {"notes": [], "coverage": {}}
     if status is not None:
         found.update(status.as_json())
-    return {**found, "pair": name, "state": state, "reasons": [reason._asdict() for reason in reasons]}
+    return {
+        **found, "pair": name, "next_run": next_run, "state": state, "exit_code": _code(state, reasons),
+        "reasons": [reason._asdict() for reason in reasons],
+    }  # fmt: skip
 
 
-def _show(screen: Screen, name: str, status: Status | None, state: str, reasons: tuple[Reason, ...]) -> None:
+def _show(
+    screen: Screen,
+    name: str,
+    status: Status | None,
+    state: str,
+    reasons: tuple[Reason, ...],
+    now_s: float,
+    next_run: str | None,
+) -> None:
+    from nightferry.reporting.coverage_text import coverage_line, days
+    from nightferry.reporting.rehearsal_status import line, time_line
     from nightferry.reporting.status import shown_moment
 
     screen.heading(f"{name}: {state}", state)
@@ -89,6 +120,15 @@ def _show(screen: Screen, name: str, status: Status | None, state: str, reasons:
     if status.secondary_room is not None:
         room = status.secondary_room
         rows.append(("free on secondary", f"{format_size(room.free_bytes)} of {format_size(room.total_bytes)}"))
+    for place, each in status.coverage.items():
+        if each.files_total and status.verify_cycle_s is not None:
+            rows.append((f"read back, {place}", f"{coverage_line(each, now_s)} (within {days(status.verify_cycle_s)})"))
+    if status.rehearsal is not None:
+        rows.append(("restore test", line(status.rehearsal)))
+        if (told := time_line(status.rehearsal)) is not None:
+            rows.append(("whole restore", told))
+    if next_run is not None:
+        rows.append(("next night", shown_moment(next_run)))
     rows.append(("next report by", shown_moment(status.valid_until)))
     screen.table(("", ""), [(label, show_text(value)) for label, value in rows])
     for note in status.notes:

@@ -11,9 +11,10 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 from nightferry.errors import WrongUse
+from nightferry.manifest.fixity import PLACES, Coverage, Place
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import LeftOut, Past, Run
-from nightferry.planning.retention import nights_for
+from nightferry.planning.keeping import Kept, kept_until
 from nightferry.reporting.folders import FolderSums
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import join
@@ -22,7 +23,6 @@ from nightferry.units import format_count, quoted
 ADDED, CHANGED, MOVED, REMOVED, METADATA = "added", "changed", "moved", "removed", "metadata"
 KINDS = (ADDED, CHANGED, MOVED, REMOVED, METADATA)
 
-_DAY_S = 86_400
 # Folders whose path is remembered while changes are read: they come folder by folder.
 _PATHS_REMEMBERED = 4_096
 _NIGHTS_NAMED = 12
@@ -31,7 +31,9 @@ _NIGHTS_NAMED = 12
 class Change(NamedTuple):
     """One name that a night changed.
 
-    ``kept``: whether the version it displaced is still on the secondary; None where it displaced none.
+    ``size_bytes``: of what stands there after it; of what was removed: that it had. ``before_bytes``: of a changed
+    file, the size that it had. ``kept``: whether the version it displaced is still on the secondary; None where it
+    displaced none.
     """
 
     kind: str
@@ -40,15 +42,7 @@ class Change(NamedTuple):
     size_bytes: int
     is_folder: bool
     kept: bool | None
-
-
-@dataclass(frozen=True)
-class Kept:
-    """Until when the displaced versions of a run are kept. Unix time."""
-
-    until_s: float  # at the earliest, room permitting
-    at_least_until_s: float  # however much room is needed
-    nights: int  # completed nights that have to pass as well
+    before_bytes: int | None = None
 
 
 @dataclass
@@ -65,11 +59,15 @@ class NightReport:
     notes: list[str] = field(default_factory=list)
     hold_reasons: list[str] = field(default_factory=list)
     failure: str | None = None
-    open_damage: int = 0
+    open_damage: int = 0  # at its end
+    still_damaged: int | None = None  # of the pair, now; None: as at its end
     damage: list[tuple[bytes, str, str, str]] = field(default_factory=list)  # path, side, verdict, detail
     left_out: Counter[str] = field(default_factory=Counter)  # names by kind
     left_out_examples: list[LeftOut] = field(default_factory=list)
     kept: Kept | None = None
+    coverage: dict[Place, Coverage] = field(default_factory=dict)  # at its end; empty: not known
+    verify_cycle_s: float = 0.0
+    rehearsal: dict[str, Any] | None = None  # where one was made in this night
 
 
 # --- which night
@@ -144,20 +142,26 @@ def night_report(
         hold_reasons=summary.get("hold_reasons", []),
         failure=summary.get("failure"),
         open_damage=summary.get("open_damage", 0),
+        coverage=_coverage(summary.get("coverage")),
+        verify_cycle_s=summary.get("verify_cycle_s", 0.0),
+        rehearsal=summary.get("rehearsal"),
     )
     for left in manifest.runs.left_out(run.number):
         report.left_out[left.kind] += 1
         if report.left_out[left.kind] <= examples:
             report.left_out_examples.append(left)
     if report.open_damage:
-        report.damage = manifest.runs.open_damage()[:examples]
+        found = manifest.runs.open_damage()
+        report.still_damaged, report.damage = len(found), found[:examples]
     if run.outcome is not None:
-        nights = nights_for(keep_s)
-        missing = max(0, nights - manifest.runs.completed_since(run.number))
         newest = manifest.runs.last() or run
-        # One night a day: those that are still to come take as many days.
-        by_nights_s = (newest.ended_s or newest.started_s) + missing * _DAY_S
-        report.kept = Kept(max(run.started_s + keep_s, by_nights_s), run.started_s + floor_s, nights)
+        report.kept = kept_until(
+            run.started_s,
+            manifest.runs.completed_since(run.number),
+            newest.ended_s or newest.started_s,
+            keep_s=keep_s,
+            floor_s=floor_s,
+        )
     return report
 
 
@@ -167,6 +171,19 @@ def _summary(run: Run) -> dict[str, Any]:
     except ValueError:
         return {}
     return found if isinstance(found, dict) else {}
+
+
+def _coverage(found: object) -> dict[Place, Coverage]:
+    """As the run's summary has it; empty for a run that did not get so far."""
+    if not isinstance(found, dict):
+        return {}
+    try:
+        return {
+            place: Coverage(**{**found[place], "ages": tuple((files, size) for files, size in found[place]["ages"])})
+            for place in PLACES
+        }
+    except (KeyError, TypeError, ValueError):
+        return {}
 
 
 # --- its changes
@@ -203,7 +220,11 @@ class Changes:
             return _change(kind, path, None, past.size_bytes, past.kind, kept)
         place = self._past.place_after(past.entry, self._run)
         now = path if place is None else self._path(*place, self._run)
-        return _change(kind, now, path if kind == MOVED else None, past.size_bytes, past.kind, kept)
+        if kind != CHANGED:
+            return _change(kind, now, path if kind == MOVED else None, past.size_bytes, past.kind, kept)
+        after_bytes = self._past.size_after(past.entry, self._run)
+        change = _change(kind, now, None, past.size_bytes if after_bytes is None else after_bytes, past.kind, kept)
+        return change._replace(before_bytes=past.size_bytes)
 
     def _path(self, parent: int, name: bytes, run: int) -> bytes:
         return join(self._folder(parent, run), name)
@@ -230,14 +251,15 @@ class Totals:
     not_kept: int = 0  # displaced versions that are no longer, or never were, on the secondary
     by_folder: FolderSums = field(default_factory=FolderSums)
 
-    def add(self, change: Change) -> None:
+    def add(self, change: Change) -> bytes | None:
+        """Returns the folder that a file was counted under; None for a folder."""
         if change.is_folder:
             self.folders[change.kind] += 1
-            return
+            return None
         self.files[change.kind] += 1
         self.size_bytes[change.kind] += change.size_bytes
         self.not_kept += change.kept is False
-        self.by_folder.add(change.kind, change.path, change.size_bytes)
+        return self.by_folder.add(change.kind, change.path, change.size_bytes)
 
 
 def totals(manifest: Manifest, run: int) -> Totals:

@@ -22,6 +22,9 @@ _FROM_BEST = (SOUND, ATTENTION, BUSY, WRONG_DRIVE, FAILED, WRONG_USE)
 
 OF_STATE = {"sound": SOUND, "attention": ATTENTION, "failed": FAILED}
 
+# A state of `failed` whose reason is one of these is a drive that is not there or not the right one, and no fault.
+_OF_DRIVE = frozenset({"absent_primary", "absent_secondary", "wrong_drive", "drive_hung"})
+
 TABLE = (
     (SOUND, "sound"),
     (ATTENTION, "done, but something wants attention"),
@@ -35,6 +38,13 @@ TABLE = (
 def worst(codes: Iterable[int]) -> int:
     """The code of a command on several pairs; 0 for none. An unknown code is as bad as failed."""
     return max(codes, key=lambda code: _FROM_BEST.index(code if code in _FROM_BEST else FAILED), default=SOUND)
+
+
+def of_status(state: str, first_code: str | None) -> int:
+    """The code for how a pair stands, as its last run would have returned it. ``first_code``: of the first reason."""
+    if state == "failed" and first_code in _OF_DRIVE:
+        return WRONG_DRIVE
+    return OF_STATE[state]
 
 
 def unexpected(error: BaseException) -> str:

@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from nightferry.errors import AbsentDrive, Busy, Failed, NightferryError, WrongDrive, WrongUse
+from nightferry.errors import AbsentDrive, Busy, Failed, HungDrive, NightferryError, WrongDrive, WrongUse
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.records import Run
 from nightferry.night.context import Clock, Progress, Stop
 from nightferry.night.preflight import lock_pair, state_folder
 from nightferry.night.run import Result, run_night
 from nightferry.planning.absence import absence
-from nightferry.planning.window import valid_until
+from nightferry.planning.schedule import calendar_of, report_due_s
 from nightferry.reporting import exits, status, words
-from nightferry.reporting.audit import NightReport, night_report
+from nightferry.reporting.audit import NightReport, find_run, night_report
+from nightferry.reporting.logs import Logger
 from nightferry.reporting.night_json import counts_of_tally, report_as_json
 from nightferry.reporting.night_text import show_report
 from nightferry.reporting.progress import Bar, Log, StatusFile, Watchers
+from nightferry.reporting.rehearsal_status import last_fact
+from nightferry.reporting.rehearsal_text import render
+from nightferry.reporting.reports import leave_night_report, leave_refusal
 from nightferry.reporting.status import ATTENTION, FAILED, SOUND, Reason, RoomLeft, Status
 from nightferry.reporting.terminal import Screen
 from nightferry.settings import PairSettings
@@ -83,7 +87,10 @@ def run_pair(settings: PairSettings, state_dir: Path, clock: Clock, stop: Stop, 
     folder = state_folder(state_dir, settings.name)
     try:
         with _watching(settings, folder, clock, is_terminal=is_terminal) as progress:
-            result = run_night(settings, state_dir, progress, effects=effects, clock=clock, stop=stop)
+            result = run_night(
+                settings, state_dir, progress, effects=effects, clock=clock, stop=stop, render=render,
+                report=leave_night_report,
+            )  # fmt: skip
         came = _ended(settings, folder, result, effects)
     except Busy as error:
         # The status is that of the run in progress: not to be touched.
@@ -98,9 +105,16 @@ def run_pair(settings: PairSettings, state_dir: Path, clock: Clock, stop: Stop, 
     return _leave_status(settings, state_dir, came, clock, effects)
 
 
+def ended_early(settings: PairSettings, state_dir: Path, error: NightferryError, clock: Clock) -> Came:
+    """For a run whose process had to be ended, or ended by itself; leaves the status."""
+    is_stuck = isinstance(error, HungDrive) and error.is_stuck
+    came = _refused(settings, error, "drive_hung" if isinstance(error, HungDrive) else "ended_early")
+    return _leave_status(settings, state_dir, came, clock, Effects(), is_locked=is_stuck)
+
+
 @contextmanager
 def _watching(settings: PairSettings, folder: Path, clock: Clock, *, is_terminal: bool) -> Iterator[Progress]:
-    until_s = valid_until(clock.now_s(), settings.start, settings.finish_by)
+    until_s = report_due_s(calendar_of(settings), clock.now_s())
     file = StatusFile(folder, settings.name, until_s, clock.now_s)
     if is_terminal:
         with Bar(settings.name) as bar:
@@ -136,6 +150,7 @@ def _report_of(settings: PairSettings, result: Result) -> NightReport:
     return NightReport(
         settings.name, result.number, result.outcome, result.state, None, None, asdict(result.tally),
         notes=result.notes, hold_reasons=result.hold_reasons, failure=result.failure, open_damage=result.open_damage,
+        coverage=result.coverage, verify_cycle_s=result.verify_cycle_s,
     )  # fmt: skip
 
 
@@ -204,10 +219,14 @@ def _code(error: NightferryError) -> str:
 # --- the status file
 
 
-def _leave_status(settings: PairSettings, state_dir: Path, came: Came, clock: Clock, effects: Effects) -> Came:
+def _leave_status(
+    settings: PairSettings, state_dir: Path, came: Came, clock: Clock, effects: Effects, *, is_locked: bool = False
+) -> Came:
+    """``is_locked``: by a process of this very run, which can do nothing more."""
     now_s = clock.now_s()
     try:
-        with lock_pair(state_dir, settings.name, "report") as folder:
+        lock = lock_pair(state_dir, settings.name, "report")
+        with nullcontext(state_folder(state_dir, settings.name)) if is_locked else lock as folder:
             last, last_complete = _last_runs(settings, folder, effects)
             found = Status(
                 pair=settings.name,
@@ -215,15 +234,19 @@ def _leave_status(settings: PairSettings, state_dir: Path, came: Came, clock: Cl
                 outcome=_outcome(came, last),
                 reasons=came.reasons,
                 written=status.moment(now_s),
-                valid_until=status.moment(valid_until(now_s, settings.start, settings.finish_by)),
+                valid_until=status.moment(report_due_s(calendar_of(settings), now_s)),
                 run=None,
                 last_run=_fact(last),
                 last_complete=_fact(last_complete),
                 protected_as_of=None if last_complete is None else status.moment(last_complete.started_s),
                 secondary_room=came.secondary_room,
                 notes=() if came.report is None else tuple(came.report.notes),
+                **_covered(settings, folder, came, last, effects),
+                rehearsal=last_fact(folder, effects),
             )
             status.write(folder, found)
+            if came.report is None:
+                _leave_page(settings, folder, came, now_s, effects)
     except Busy:
         return came  # another run began: its status is the newer one
     except (NightferryError, OSError) as error:
@@ -234,6 +257,28 @@ def _leave_status(settings: PairSettings, state_dir: Path, came: Came, clock: Cl
         came.exit_code = exits.worst((came.exit_code, exits.FAILED))
         came.state = FAILED
     return came
+
+
+def _leave_page(settings: PairSettings, folder: Path, came: Came, now_s: float, effects: Effects) -> None:
+    """Where no night ran, for whoever opens the morning report. The status says the same, also where this fails."""
+    try:
+        problems = leave_refusal(settings, folder, came.state, came.reasons, now_s, effects)
+    except Exception as error:
+        problems = [f"The morning report could not be made ({type(error).__name__}: {error})."]
+    for problem in problems:
+        Logger(pair=settings.name).warning(problem)
+
+
+def _covered(settings: PairSettings, folder: Path, came: Came, last: Run | None, effects: Effects) -> dict[str, Any]:
+    """What the newest run that has an end knew of it, also where tonight no run began."""
+    report = came.report
+    if (report is None or not report.coverage) and last is not None:
+        with suppress(NightferryError), Manifest.look(folder / FILE_NAME, effects, in_use=False) as manifest:
+            ended = find_run(manifest, settings.name, None)
+            report = report if ended is None else _full_report(settings, manifest, ended)
+    if report is None or not report.coverage:
+        return {}
+    return {"coverage": report.coverage, "verify_cycle_s": report.verify_cycle_s}
 
 
 def _outcome(came: Came, last: Run | None) -> str | None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from nightferry.manifest.records import LeftOut
 from nightferry.reporting.audit import Change, NightReport, Totals
+from nightferry.reporting.coverage import coverage_as_json
 from nightferry.reporting.folders import FolderSums
+from nightferry.reporting.rehearsal_status import fact_of
 from nightferry.reporting.status import Reason, moment
 from nightferry.units import json_name
 
@@ -32,6 +35,9 @@ def report_as_json(report: NightReport, reasons: tuple[Reason, ...]) -> dict[str
         ],
         "kept_until": None if report.kept is None else _moment(report.kept.until_s),
         "kept_at_least_until": None if report.kept is None else _moment(report.kept.at_least_until_s),
+        "coverage": coverage_as_json(report.coverage),
+        "verify_cycle_s": report.verify_cycle_s or None,
+        "rehearsal": None if (fact := fact_of(report.rehearsal)) is None else asdict(fact),
         "kept_nights": None if report.kept is None else report.kept.nights,
     }
 
@@ -68,6 +74,7 @@ def change_as_json(change: Change) -> dict[str, Any]:
         **json_name(change.path),
         "from": None if change.source is None else json_name(change.source),
         "bytes": change.size_bytes,
+        "bytes_before": change.before_bytes,
         "folder": change.is_folder,
         "kept": change.kept,
     }

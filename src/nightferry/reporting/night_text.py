@@ -6,7 +6,9 @@ from typing import Any
 
 from nightferry.reporting import words
 from nightferry.reporting.audit import KINDS, Change, NightReport, counted
+from nightferry.reporting.coverage_text import show_coverage
 from nightferry.reporting.folders import FolderSums
+from nightferry.reporting.rehearsal_status import fact_of, line
 from nightferry.reporting.status import Reason
 from nightferry.reporting.terminal import Screen
 from nightferry.units import format_count, format_size, show_name, show_text
@@ -32,6 +34,11 @@ def show_report(screen: Screen, report: NightReport, reasons: tuple[Reason, ...]
         screen.point(f"{show_name(path)}: {words.damage_line(side, verdict, detail)}", state="failed")
     for note in report.notes:
         screen.point(note)
+    if (fact := fact_of(report.rehearsal)) is not None:
+        screen.text(f"Restore test: {line(fact)}.")
+    if report.coverage and report.ended_s is not None:
+        screen.gap()
+        show_coverage(screen, report.coverage, report.verify_cycle_s, report.ended_s, ", as of its end")
 
 
 def show_counts(screen: Screen, counts: dict[str, Any]) -> None:
@@ -57,7 +64,7 @@ def show_folders(screen: Screen, sums: FolderSums) -> None:
         return
     screen.gap()
     rows = [
-        (format_count(each.files), format_size(each.size_bytes), _kinds(each.kinds), folder_name(folder))
+        (format_count(each.files), format_size(each.size_bytes), kinds_line(each.kinds), folder_name(folder))
         for folder, each in found[:FOLDERS_SHOWN]
     ]
     screen.table((">files", ">size", "changes", "folder"), rows)
@@ -75,11 +82,13 @@ def change_line(change: Change) -> str:
     size = "" if change.is_folder or change.kind == "metadata" else format_size(change.size_bytes)
     slash = "/" if change.is_folder else ""
     source = "" if change.source is None else f"{show_name(change.source)}{slash} → "
-    gone = "  (no longer kept)" if change.kept is False else ""
-    return f"{change.kind:<10} {size:>11}  {source}{show_name(change.path)}{slash}{gone}"
+    said = "" if change.before_bytes is None else f"  (was {format_size(change.before_bytes)})"
+    said += "  (no longer kept)" if change.kept is False else ""
+    return f"{change.kind:<10} {size:>11}  {source}{show_name(change.path)}{slash}{said}"
 
 
-def _kinds(kinds: dict[str, int]) -> str:
+def kinds_line(kinds: dict[str, int]) -> str:
+    """ "300 added, 12 removed": changes by kind."""
     order = [*KINDS, *(kind for kind in kinds if kind not in KINDS)]
     return ", ".join(f"{format_count(kinds[kind])} {KIND_SHOWN.get(kind, kind)}" for kind in order if kinds.get(kind))
 

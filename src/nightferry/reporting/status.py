@@ -10,9 +10,15 @@ from __future__ import annotations
 import json
 import os
 from dataclasses import asdict, dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple
+
+from nightferry.manifest.fixity import Coverage, Place
+from nightferry.reporting import moments
+from nightferry.reporting.coverage import coverage_as_json, coverage_from_json
+
+moment, unix = moments.moment, moments.unix
 
 FILE_NAME = "status.json"
 FORMAT = 1
@@ -66,6 +72,27 @@ class RoomLeft:
 
 
 @dataclass(frozen=True)
+class RehearsalFact:
+    """The last restore test. Shares: at most so much cannot be restored, at ``confidence``; None: nothing was shown.
+
+    ``local_s``, ``network_s``: how long a whole restore would take, to a drive here and over a gigabit network.
+    """
+
+    stamp: str
+    ended: str
+    outcome: str  # passed, short, mismatches, impossible
+    files: int
+    bytes: int
+    mismatches: int
+    confidence: float | None
+    files_share: float | None
+    bytes_share: float | None
+    rate_bytes_per_s: int | None
+    local_s: float | None
+    network_s: float | None
+
+
+@dataclass(frozen=True)
 class Status:
     """What status.json says of one pair."""
 
@@ -81,26 +108,17 @@ class Status:
     protected_as_of: str | None = None  # start of the last complete run: what stood then is on the secondary
     secondary_room: RoomLeft | None = None  # None: it was not there to be asked
     notes: tuple[str, ...] = field(default=())
+    coverage: dict[Place, Coverage] = field(default_factory=dict)  # as the last run left it; empty: not known
+    verify_cycle_s: float | None = None
+    rehearsal: RehearsalFact | None = None  # None: there was none yet
 
     def as_json(self) -> dict[str, Any]:
         """Plain values under the names that stand in the file."""
         found = asdict(self)
         found["reasons"] = [reason._asdict() for reason in self.reasons]
         found["notes"] = list(self.notes)
+        found["coverage"] = coverage_as_json(self.coverage)
         return {"format": FORMAT, **found}
-
-
-def moment(unix_s: float) -> str:
-    """A moment as it stands in the file: UTC, whole seconds."""
-    return datetime.fromtimestamp(unix_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
-def unix(written: str) -> float:
-    """Raises ``ValueError`` where it is no moment."""
-    found = datetime.fromisoformat(written)
-    if found.tzinfo is None:
-        raise ValueError(f"a moment without its zone: {written}")
-    return found.timestamp()
 
 
 # --- writing
@@ -173,7 +191,23 @@ def _status(found: dict[str, Any]) -> Status:
         if room is None
         else RoomLeft(int(room["free_bytes"]), int(room["total_bytes"]), _count(room["free_inodes"])),
         notes=tuple(_text(each) for each in found["notes"]),
+        coverage=coverage_from_json(found.get("coverage")),
+        verify_cycle_s=_seconds(found.get("verify_cycle_s")),
+        rehearsal=_rehearsal(found.get("rehearsal")),
     )
+
+
+def _rehearsal(found: dict[str, Any] | None) -> RehearsalFact | None:
+    if found is None:
+        return None
+    unix(found["ended"])
+    for key in ("stamp", "outcome"):
+        _text(found[key])
+    for key in ("files", "bytes", "mismatches", "rate_bytes_per_s"):
+        _count(found[key])
+    for key in ("confidence", "files_share", "bytes_share", "local_s", "network_s"):
+        _seconds(found[key])
+    return RehearsalFact(**found)
 
 
 def _run(found: dict[str, Any]) -> dict[str, Any]:
@@ -200,6 +234,12 @@ def _text(value: object) -> str:
 def _count(value: object) -> int | None:
     if value is not None and (not isinstance(value, int) or isinstance(value, bool)):
         raise TypeError("not a count")
+    return value
+
+
+def _seconds(value: object) -> float | None:
+    if value is not None and (not isinstance(value, int | float) or isinstance(value, bool)):
+        raise TypeError("not seconds")
     return value
 
 

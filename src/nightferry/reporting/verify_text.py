@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from nightferry.manifest.fixity import Coverage, Side
+from nightferry.manifest.fixity import Side
 from nightferry.manifest.records import Damage
 from nightferry.recovery.verifying import ASKED, VerifyResult
 from nightferry.reporting import status, words
 from nightferry.reporting.audit import counted
+from nightferry.reporting.coverage import coverage_as_json
+from nightferry.reporting.coverage_text import show_coverage
 from nightferry.reporting.terminal import Screen
 from nightferry.units import format_count, format_duration, format_rate, format_size, json_name, show_name
 
@@ -40,8 +42,9 @@ def show_verified(screen: Screen, result: VerifyResult) -> None:
     for damage in result.closed[:NAMES_LIMIT]:
         screen.point(f"no longer damaged: {shown_path(damage.side, damage.path)}")
     show_damage(screen, result.pair, result.open)
-    for side, coverage in result.coverage.items():
-        screen.text(_coverage(side, coverage))
+    if result.coverage:
+        screen.gap()
+        show_coverage(screen, result.coverage, result.cycle_s, result.now_s)
     _show_rest(screen, result)
 
 
@@ -98,14 +101,8 @@ def as_json(result: VerifyResult) -> dict[str, Any]:
             }
             for damage in result.open
         ],
-        "coverage": {
-            side: {
-                "files": each.files, "files_total": each.files_total,
-                "bytes": each.size_bytes, "bytes_total": each.total_bytes,
-                "oldest": None if each.oldest_s is None else status.moment(each.oldest_s),
-            }
-            for side, each in result.coverage.items()
-        },
+        "coverage": coverage_as_json(result.coverage),
+        "verify_cycle_s": result.cycle_s or None,
     }  # fmt: skip
 
 
@@ -146,14 +143,6 @@ def _verdicts(result: VerifyResult) -> str:
         for (side, verdict), count in sorted(result.found.items())
     ]
     return f"{format_count(result.intact)} intact{''.join(f', {each}' for each in bad)}."
-
-
-def _coverage(side: Side, coverage: Coverage) -> str:
-    oldest = "some never" if coverage.oldest_s is None else f"the oldest on {words.day(coverage.oldest_s)}"
-    if not coverage.files_total:
-        return f"Of the {side}, there is nothing to be verified."
-    total = format_size(coverage.total_bytes)
-    return f"Of the {side}, {coverage.share:.0%} of {total} was read within verify_cycle; {oldest}."
 
 
 def _show_rest(screen: Screen, result: VerifyResult) -> None:

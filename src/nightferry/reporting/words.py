@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from nightferry.reporting.audit import NightReport, counted
+from nightferry.reporting.rehearsal_status import fact_of, is_failure, reason_of
 from nightferry.reporting.status import Reason
 from nightferry.units import format_duration, format_size, show_text
 
@@ -57,7 +58,7 @@ def meaning(report: NightReport) -> str:
     if report.outcome == "partial":
         return "Most is on the secondary; what is not is named below, and older copies of it are kept as they were."
     if report.outcome == "held":
-        return "Nothing on the secondary was removed, replaced or moved; only new files were copied."
+        return "Nothing on the secondary was removed, replaced, moved or altered; only new files were copied."
     if report.outcome == "interrupted":
         return "The night stopped before its end. What was finished is safe, and the next run carries on from there."
     if report.outcome == "failed":
@@ -73,7 +74,10 @@ def reasons(report: NightReport) -> tuple[Reason, ...]:
         found.append(Reason("failed", sentence(report.failure)))
     if report.outcome == "held":
         found.append(Reason("held", held(report.pair, report.hold_reasons)))
-    if report.open_damage:
+    if report.open_damage and report.still_damaged == 0:
+        told = counted(report.open_damage, "name was", "names were")
+        found.append(Reason("damage", f"{told} damaged when it ended; all are mended or accepted since."))
+    elif report.open_damage:
         found.append(
             Reason(
                 "damage",
@@ -82,6 +86,9 @@ def reasons(report: NightReport) -> tuple[Reason, ...]:
                 f" has, and put it right, with `nightferry mend {report.pair}`.",
             )
         )
+    if (fact := fact_of(report.rehearsal)) is not None and is_failure(fact):
+        found.append(reason_of(report.pair, fact))
+    found += _overdue(report)
     found += _not_copied(tally, is_held=report.outcome == "held")
     if report.outcome == "interrupted":
         found.append(
@@ -92,6 +99,28 @@ def reasons(report: NightReport) -> tuple[Reason, ...]:
             )
         )
     return tuple(found)
+
+
+def _overdue(report: NightReport) -> list[Reason]:
+    """What was not read back within the cycle, though it was there; what is damaged is said as damage."""
+    found = [(place, each) for place, each in report.coverage.items() if each.overdue_files]
+    if sum(each.overdue_files for _, each in found) <= report.open_damage:
+        return []
+    told = ", ".join(
+        f"{counted(each.overdue_files, 'file')} ({format_size(each.overdue_bytes)}) on the {place}"
+        if place != "retired"
+        else f"{counted(each.overdue_files, 'retired version')} ({format_size(each.overdue_bytes)})"
+        for place, each in found
+    )
+    days = format_duration(report.verify_cycle_s)
+    return [
+        Reason(
+            "overdue",
+            f"Not read back within verify_cycle ({days}): {told}. The oldest come first each night; give it more time"
+            " (finish_by, verify_share), lengthen verify_cycle, or read them now with"
+            f" `nightferry verify {report.pair}`.",
+        )
+    ]
 
 
 def held(pair: str, why: Iterable[str]) -> str:

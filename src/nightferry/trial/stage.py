@@ -10,9 +10,11 @@ from pathlib import Path
 
 from nightferry.errors import NightferryError
 from nightferry.manifest.manifest import FILE_NAME, Manifest
-from nightferry.night.context import Clock, Unwatched
+from nightferry.night.context import Clock, Stop, Unwatched
 from nightferry.night.preflight import state_folder
 from nightferry.night.run import Result, run_night
+from nightferry.recovery.rehearsal_by_hand import Made, rehearse_pair
+from nightferry.reporting.rehearsal_text import render
 from nightferry.reporting.terminal import printable
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
@@ -58,7 +60,7 @@ class Place:
         """``settle_quiet`` 0: nobody else writes here, and the disk below may never be quiet."""
         return PairSettings(
             name=PAIR, primary=self.primary, secondary=self.secondary, require_mount=False,
-            settle_quiet=timedelta(0), keep_free=0,
+            settle_quiet=timedelta(0), keep_free=0, rehearse_share=0.0,
         )  # fmt: skip
 
     def config_text(self) -> str:
@@ -66,7 +68,8 @@ class Place:
         return "\n".join(
             [f"state_dir = {_toml(self.state_dir)}", "", "[[pair]]", f'name = "{PAIR}"',
              f"primary = {_toml(self.primary)}", f"secondary = {_toml(self.secondary)}",
-             "require_mount = false  # two folders, not drives", 'settle_quiet = "0s"', 'keep_free = "0"', ""]
+             "require_mount = false  # two folders, not drives", 'settle_quiet = "0s"', 'keep_free = "0"',
+             'rehearse_share = "off"  # the story rehearses when its turn comes', ""]
         )  # fmt: skip
 
 
@@ -183,6 +186,18 @@ class Stage:
         untouched = self.primary(read=False) == before
         self.check("the night only read the primary: nothing on it changed", untouched, aloud=self.nights == 1)
         return result
+
+    def rehearse(self) -> Made:
+        """A restore test, as `nightferry rehearse` makes it. Raises ``NotAsTold`` where it could not be made."""
+        try:
+            with self.screen.working("files are being restored"):
+                return rehearse_pair(
+                    self.settings, self.place.state_dir, None, render, Unwatched(), Effects(), self._calendar,
+                    Stop(self._calendar),
+                )  # fmt: skip
+        except NightferryError as error:
+            self.check("a restore test can be made", False, error)
+            raise NotAsTold(self.told[-1].title) from error
 
     def manifest(self) -> Manifest:
         """Opened to read; the caller closes it."""

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from nightferry.errors import Failed
 from nightferry.reporting.audit import ADDED, CHANGED, MOVED, REMOVED
+from nightferry.reporting.rehearsal_words import proved, times
 from nightferry.reporting.terminal import printable
 from nightferry.trial.checksumlist import COMMAND, check_list
 from nightferry.trial.compare import count, differences, files, intact
@@ -270,6 +271,40 @@ def audit(stage: Stage) -> None:
     )
 
 
+def rehearsal(stage: Stage) -> None:
+    stage.screen.text(
+        "A backup that nobody ever restored from is a hope. So a sample is restored for real, with nothing but the"
+        " secondary and the manifest sealed there, as if the box were gone; in so small a tree, all of it."
+    )
+    copy_before, retired = stage.copy(), count(stage.retired()).files
+    made = stage.rehearse()
+    result, report = made.rehearsal, f"records/reports/rehearsal-{made.rehearsal.stamp}"
+    with_content = {path for path, node in copy_before.items() if node.kind == "file"}
+    tested = {each.pick.path for each in result.tested if each.is_right and each.pick.side == "secondary"}
+    stage.check(
+        f"all {len(with_content)} files came back right, in content, owner, mode, date and attributes",
+        result.outcome == "passed" and with_content <= tested,
+        result.impossible or "; ".join(show_name(each.path) + ": " + each.what for each in result.mismatches[:3]),
+    )
+    stage.check(
+        f"so did the {retired} versions in retired/",
+        sum(each.is_right and each.pick.side == "retired" for each in result.tested) == retired,
+        named([each.path for each in result.mismatches if each.side == "retired"]),
+    )
+    stage.check(
+        f"the copy is as it was, and the report stands in {report}.txt, and as JSON",
+        stage.copy() == copy_before
+        and all((stage.place.secondary / f"{report}{ending}").stat().st_size > 0 for ending in (".txt", ".json")),
+        "another copy",
+    )
+    for assurance in result.assurances:
+        stage.screen.text(proved(assurance))
+    stage.screen.text(times(result))
+    stage.fact("files", len(tested))
+    stage.fact("outcome", result.outcome)
+    stage.fact("report", f"{report}.json")
+
+
 def _check_equal(stage: Stage) -> None:
     different = differences(stage.primary(), stage.copy())
     stage.check("the copy is equal to the primary", not different, named(different))
@@ -290,4 +325,5 @@ CHAPTERS = (
     Chapter("recovery", "Recovering", recovery),
     Chapter("checksums", "The checksum list", checksums),
     Chapter("audit", "Looking back", audit),
+    Chapter("rehearsal", "Would it come back?", rehearsal),
 )

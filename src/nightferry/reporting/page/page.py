@@ -1,0 +1,165 @@
+"""Writes the morning report down: one HTML file that needs nothing but itself.
+
+Everything goes through Jinja2's autoescaping; names through ``show_name`` before that, and into ``<bdi>``, so that no
+name acts on what stands beside it. The style's hash is in the page's content security policy: were something to get
+through all the same, a browser would neither run nor fetch it.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+import shlex
+from collections.abc import Callable
+from importlib.resources import files
+from typing import Any
+
+import jinja2
+from markupsafe import Markup, escape
+
+from nightferry import __version__
+from nightferry.reporting import rehearsal_words, words
+from nightferry.reporting.audit import counted
+from nightferry.reporting.coverage_text import coverage_line, days
+from nightferry.reporting.night_text import kinds_line
+from nightferry.reporting.page import charts
+from nightferry.reporting.page.facts import Facts
+from nightferry.reporting.page.outlook import forecast_sentence
+from nightferry.reporting.page.verdict import STATE_WORDS, verdict
+from nightferry.reporting.rehearsal_status import OUTCOMES
+from nightferry.reporting.terminal import printable
+from nightferry.units import (
+    format_count,
+    format_duration,
+    format_moment,
+    format_rate,
+    format_size,
+    show_name,
+    show_text,
+)
+
+# A name is shown whole up to this; of longer ones the middle is left out, and the page says where to find it.
+_NAME_CHARACTERS = 600
+# A page that a phone opens at once. Each list has a limit of its own; should long names pass this one all the same, the
+# names go and the sums stay.
+PAGE_LIMIT_BYTES = 2 << 20
+
+_CODE = re.compile(r"`([^`\n]{1,500})`")
+
+
+def render(facts: Facts) -> bytes:
+    """The page, in UTF-8."""
+    text = _render(facts, names=True)
+    page = text.encode("utf-8")
+    return page if len(page) < PAGE_LIMIT_BYTES else _render(facts, names=False).encode("utf-8")
+
+
+def _render(facts: Facts, *, names: bool) -> str:
+    style = _resource("style.css")
+    digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+    report = facts.report
+    drawn = {
+        "bars": charts.night_bars(facts.history),
+        "rates": charts.rate_lines(facts.history),
+        "ages": charts.age_bars({} if report is None else report.coverage),
+        "room": charts.room_lines(facts),
+    }
+    return _environment().get_template("page.html").render(
+        facts=facts, report=report, changed=facts.changed, verdict=verdict(facts), state_word=STATE_WORDS[facts.state],
+        style=Markup(style), style_hash=digest, charts=drawn, with_names=names, version=__version__,
+        forecast=forecast_sentence(facts), pair_word=shlex.quote(facts.pair),
+    )  # fmt: skip
+
+
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FunctionLoader(lambda name: _resource(f"templates/{name}")),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(_filters())
+    environment.globals.update(
+        counted=counted, words=words, rate_spread=charts.rate_spread, rates_of=charts.rates_of,
+        rate_words=charts.RATE_WORDS, age_words=charts.age_words, ages_of=charts.ages_of, bar_kinds=charts.BAR_KINDS,
+        rehearsal_words=OUTCOMES, share=rehearsal_words.percent, coverage_line=coverage_line,
+    )  # fmt: skip
+    return environment
+
+
+def _filters() -> dict[str, Callable[..., Any]]:
+    return {
+        "size": lambda value: format_size(round(value)), "count": format_count, "duration": format_duration,
+        "rate": format_rate, "days": days, "when": words.when, "day": words.day, "zoned": _zoned,
+        "date_ns": _date_ns, "name": _name, "folder": _folder, "said": _said, "kinds": kinds_line, "ending": show_name,
+        "sentence": words.sentence, "moment": _moment, "text_name": lambda text: _isolated(show_text(text)),
+        "glob": _glob,
+    }  # fmt: skip
+
+
+def _resource(name: str) -> str:
+    return files("nightferry.reporting.page").joinpath(name).read_text(encoding="utf-8")
+
+
+# --- names and sentences
+
+
+def _name(path: bytes) -> Markup:
+    return _isolated(show_name(path))
+
+
+def _folder(path: bytes) -> Markup:
+    return _isolated(show_name(path) + "/") if path else Markup("<em>the top of the drive</em>")
+
+
+def _isolated(shown: str) -> Markup:
+    if len(shown) <= _NAME_CHARACTERS:
+        return Markup('<bdi class="name">{}</bdi>').format(shown)
+    half = _NAME_CHARACTERS // 2
+    return Markup('<bdi class="name">{} <em>(… {} characters …)</em> {}</bdi>').format(
+        shown[:half], format_count(len(shown) - 2 * half), shown[-half:]
+    )
+
+
+def _said(sentence: str) -> Markup:
+    """A sentence made for a person; what it has in backticks is a command or a setting."""
+    text = printable(sentence)
+    found = []
+    at = 0
+    for match in _CODE.finditer(text):
+        found += [escape(text[at : match.start()]), Markup("<code>{}</code>").format(match[1])]
+        at = match.end()
+    return Markup("").join([*found, escape(text[at:])])
+
+
+def _glob(folder: bytes) -> str:
+    """A folder as ``lastnight --path`` takes it, in a shell; empty where it cannot be typed."""
+    try:
+        typed = folder.decode("utf-8")
+    except UnicodeDecodeError:
+        return ""
+    return shlex.quote(typed) if typed.isprintable() else ""
+
+
+# --- moments
+
+
+def _zoned(unix_s: float) -> str:
+    from datetime import datetime
+
+    return format_moment(datetime.fromtimestamp(unix_s).astimezone())
+
+
+def _date_ns(unix_ns: int) -> str:
+    try:
+        return words.when(unix_ns / 1e9)
+    except (ValueError, OverflowError, OSError):
+        return "a date out of all bounds"
+
+
+def _moment(written: str) -> str:
+    from nightferry.reporting.status import shown_moment
+
+    return shown_moment(written)

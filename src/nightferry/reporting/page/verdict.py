@@ -1,0 +1,100 @@
+"""The first lines of a morning report: is my data safe, as of when, what it means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from nightferry.reporting.audit import counted
+from nightferry.reporting.page.facts import Facts
+from nightferry.reporting.rehearsal_status import fact_of, is_failure
+from nightferry.reporting.status import ATTENTION, FAILED, SOUND
+from nightferry.reporting.words import when
+
+STATE_WORDS = {SOUND: "Sound", ATTENTION: "Wants attention", FAILED: "Failed"}
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """``answer``: to the question whether the data is safe; ``meaning``: a sentence or two below it."""
+
+    answer: str
+    meaning: str
+
+
+def verdict(facts: Facts) -> Verdict:
+    """What is said first."""
+    as_of = None if facts.protected_as_of_s is None else when(facts.protected_as_of_s)
+    if facts.refusal:
+        return _refused(as_of, is_failure=facts.state == FAILED)
+    report = facts.report
+    outcome = None if report is None else report.outcome
+    if as_of is None:
+        return Verdict(
+            "Not yet safe: there is no complete copy.",
+            "No night has come to its end with everything copied. What is on the secondary already is listed below.",
+        )
+    if outcome == "failed":
+        return Verdict(
+            f"Safe as of {as_of}, and not since.",
+            "The last night failed. What it had finished is safe on the secondary; the rest is as the nights before"
+            " left it.",
+        )
+    if outcome == "interrupted" or outcome is None:
+        return Verdict(
+            f"Safe as of {as_of}; the last night stopped early.",
+            "What it had finished is safe on the secondary, and the next night carries on from there.",
+        )
+    if outcome == "held":
+        return Verdict(
+            f"Safe as of {as_of}; what came after waits for you.",
+            "So much changed at once that nothing on the secondary was removed or replaced: the copy is as it was"
+            " before. New files were copied.",
+        )
+    return _completed(facts, as_of, outcome)
+
+
+def _refused(as_of: str | None, *, is_failure: bool) -> Verdict:
+    if as_of is None:
+        return Verdict("Not yet safe: no night could begin.", "Nothing was copied, and nothing was written to a drive.")
+    if not is_failure:
+        return Verdict(
+            f"Safe as of {as_of}; the secondary is away.",
+            "It may be away for a time. Nothing is copied until it is back: what was made since stands on the primary"
+            " alone.",
+        )
+    return Verdict(
+        f"Safe as of {as_of}, and not since: no night could begin.",
+        "Nothing was copied last night, and nothing was written to a drive. The copy is as the last night left it.",
+    )
+
+
+def _completed(facts: Facts, as_of: str, outcome: str) -> Verdict:
+    report = facts.report
+    assert report is not None
+    if report.open_damage and report.still_damaged != 0:
+        files = counted(report.open_damage, "file")
+        return Verdict(
+            f"Safe as of {as_of}, but for {files} with damage.",
+            "Content changed that nobody changed, or a copy reads back wrong. Nothing of it was carried across from"
+            " one drive to the other.",
+        )
+    if outcome == "partial":
+        left = report.tally
+        names = sum(left.get(kind, 0) for kind in ("unreadable", "unsettled", "refused", "no_room", "withheld"))
+        what = counted(names, "name") if names else "what is named below"
+        return Verdict(
+            f"Nearly all is safe: {what} could not be copied last night.",
+            f"Everything else is on the secondary. All of it was copied as of {as_of}, and older copies of what is"
+            " missing are kept.",
+        )
+    if (fact := fact_of(report.rehearsal)) is not None and is_failure(fact):
+        return Verdict(
+            f"In doubt: copied as of {as_of}, but not all of it could be restored.",
+            "The night copied everything. The restore test after it did not get everything back right.",
+        )
+    if facts.state != SOUND:
+        return Verdict(
+            f"Safe as of {as_of}, with something to see to.",
+            "Everything that is to be copied is on the secondary.",
+        )
+    return Verdict(f"Yes, safe as of {as_of}.", "Everything that is to be copied is on the secondary.")
