@@ -6,9 +6,9 @@ import os
 from pathlib import Path
 
 import pytest
-from sysfs_tree import Tree
 
 from nightferry.volumes.sysfs import Disk, disks_below, network_speed_mbit_per_s, shared_hub, under_voltage
+from sysfs_tree import Tree
 
 
 @pytest.fixture
