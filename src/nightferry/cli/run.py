@@ -48,6 +48,7 @@ def main(args: argparse.Namespace) -> int:
         from nightferry.night.context import Clock, Stop
         from nightferry.night.hang import supervised
         from nightferry.planning.window import next_moment
+        from nightferry.reporting.alerts import tell
         from nightferry.reporting.morning import ended_early, not_begun, run_pair, show
 
         def stop_of(pair: PairSettings, clock: Clock) -> Stop:
@@ -78,6 +79,8 @@ def main(args: argparse.Namespace) -> int:
                 came.append(ended_early(pair, settings.state_dir, error, clock))
             if came[-1].error is not None:
                 complain(came[-1].error)
+            if came[-1].exit_code != exits.BUSY and (untold := tell(pair, settings.state_dir, clock.now_s())):
+                complain(untold)
             if screen is not None:
                 try:
                     if len(came) > 1:

@@ -71,6 +71,9 @@ class PairSettings(BaseModel):
     rehearse_scratch: Annotated[Path | None, PlainValidator(values.memory_or_path)] = None
     rehearse_scratch_limit: Annotated[int, PlainValidator(values.size)] = 256 * 1024**2
 
+    alert_command: Annotated[tuple[str, ...], PlainValidator(values.command)] = ()
+    alert_repeat_after: Annotated[timedelta, PlainValidator(values.duration(timedelta(minutes=1)))] = _DAY
+
     @model_validator(mode="after")
     def _agree(self) -> Self:
         problems = [*self._contradictions()]

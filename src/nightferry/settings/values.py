@@ -279,6 +279,18 @@ def _check_pattern(pattern: str) -> None:
         raise ValueError(f"{shown(pattern)} is not a pattern; {allowed}") from None
 
 
+def command(value: object) -> tuple[str, ...]:
+    """A program by its whole path, and its arguments; none for an empty list. They may be secret and are not shown."""
+    allowed = 'allowed: a list of texts that begins with a whole path, such as ["/usr/local/bin/tell-the-choir"], or []'
+    if not isinstance(value, list | tuple) or not all(isinstance(part, str) for part in value):
+        raise ValueError(f"it is not a list of texts; {allowed}")
+    if value and not value[0].startswith("/"):
+        raise ValueError(f"its first text is not a whole path, one that begins with /; {allowed}")
+    if len(value) > _MOST_PATTERNS or any("\0" in part or len(part) > _LONGEST_PATTERN for part in value):
+        raise ValueError(f"it has too many or too long texts, or one with a NUL; {allowed}")
+    return tuple(value)
+
+
 def hash_name(value: object) -> str:
     """The name of a hash that the manifest can hold."""
     if isinstance(value, str) and value in HASHES:
