@@ -124,7 +124,7 @@ def test_rule_B_D_E_killed_at_any_effect(base: Path, monkeypatch: pytest.MonkeyP
         world.check_interrupted(gap=way == "neither")
         _recover(world)
 
-    for k in sample(len(calls) + 1, ci={"links": 60, "exchange": 30}.get(way, 20)):
+    for k in sample(len(calls) + 1, ci={"links": 40, "exchange": 20}.get(way, 12)):
         sweep.attempt(_label(k, calls), lambda k=k: attempt(k))
     sweep.report()
 
@@ -145,7 +145,7 @@ def test_rule_B_D_E_any_effect_fails(base: Path, monkeypatch: pytest.MonkeyPatch
         # A folder below retired/ that cannot be removed for want of room stays, empty.
         _recover(world, may_hold_folders=number == errno.ENOSPC and calls[k - 1].name == "rmdir")
 
-    for k in sample(len(calls), ci=25 if way == "links" else 8, start=1 + number % 3):
+    for k in sample(len(calls), ci=16 if way == "links" else 6, start=1 + number % 3):
         if number == errno.ENOSPC and calls[k - 1].name == "setxattr":
             continue  # with room left, that is how ext4 says that it has no place for an attribute: named, not a fault
         sweep.attempt(_label(k, calls), lambda k=k: attempt(k))
@@ -329,7 +329,7 @@ def test_rule_G_any_look_or_reading_fails(base: Path, monkeypatch: pytest.Monkey
         world.check_interrupted()
         _recover(world, may_hold_more=True)
 
-    for k in sample(counting.count, ci=40):
+    for k in sample(counting.count, ci=24):
         sweep.attempt(_label(k, counting.calls), lambda k=k: attempt(k))
     sweep.report()
 

@@ -27,7 +27,7 @@ PAIRS = {
     "xfs": ("xfs", "xfs", 0.2),
     "btrfs": ("btrfs", "ext4", 0.15),
 }
-IN_CI = {"ext4": 50, "ext4-writeback": 50, "xfs": 50, "btrfs": 40}
+IN_CI = {"ext4": 40, "ext4-writeback": 40, "xfs": 40, "btrfs": 30}
 
 
 @pytest.mark.parametrize("name", PAIRS)
