@@ -27,7 +27,7 @@ PAIRS = {
     "xfs": ("xfs", "xfs", 0.2),
     "btrfs": ("btrfs", "ext4", 0.15),
 }
-IN_CI = {"ext4": 40, "ext4-writeback": 40, "xfs": 40, "btrfs": 30}
+IN_CI = {"ext4": 26, "ext4-writeback": 26, "xfs": 26, "btrfs": 22}
 
 
 @pytest.mark.parametrize("name", PAIRS)
@@ -91,7 +91,7 @@ BROKEN = {
 MUTANT_CUTS = 60
 
 
-# ext4 writes so much out by itself in a small night that every other barrier is not reliably missed there.
+# On ext4 a missing second barrier was not caught every time; why is not known.
 CAUGHT = [
     (name, what) for name in ("ext4", "xfs") for what in BROKEN if (name, what) != ("ext4", "every other barrier")
 ]

@@ -95,7 +95,7 @@ def test_rule_B_E_F_state_and_secondary_cut_at_different_instants(box: Box) -> N
     chance = random.Random(SEED)
     sweep = Sweep("images of two instants, secondary and system disk", box)
     went: dict[str, int] = {}
-    count = how_many(50, 0.15)
+    count = how_many(30, 0.15)
     begins, ends = box.nights[0].begins, box.nights[-1].ends
     at_secondary = places(box.recorded_disks, begins, ends, count, chance)
     at_state = places(box.recorded_disks, begins, ends, count, chance)
