@@ -67,21 +67,21 @@ def history(manifest: Manifest, rates_since_s: float = 0.0) -> History:
     """Of the newest nights that have a summary; rates only of those that ended after ``rates_since_s`` (Unix time)."""
     found = list(_summaries(manifest))
     newer = [summary for run, summary in found if (run.ended_s or 0.0) >= rates_since_s]
-    rates = [summary.get("rates") or {} for summary in newer]
-    copy = spread([rate for each in rates if (rate := _rate(each.get("copy"))) is not None])
-    readings = [summary.get("reading") or {} for summary in newer]
-    later = [(run, summary) for run, summary in found if run.number > 1 and run.outcome in ("complete", "partial")]
+    rates = [_part(summary, "rates") for summary in newer]
+    readings = [_part(summary, "reading") for summary in newer]
+    copy = _spread_of(rates, "copy")
+    usual = [summary for run, summary in found if run.number > 1 and run.outcome in ("complete", "partial")]
+    tallies = [each for summary in usual if (each := _part(summary, "tally"))]
     scans = [
-        float(summary["phase_s"]["scan and compare"])
+        scan_s
         for _, summary in found
-        if isinstance(summary.get("phase_s"), dict) and "scan and compare" in summary["phase_s"]
+        if (scan_s := _number(_part(summary, "phase_s").get("scan and compare"))) is not None
     ]
-    tallies = [summary["tally"] for _, summary in later if isinstance(summary.get("tally"), dict)]
     return History(
         copy=copy,
-        read_back=spread([rate for each in rates if (rate := _rate(each.get("read_back"))) is not None]),
-        verify_primary=spread([rate for each in readings if (rate := _rate(each.get("primary"))) is not None]),
-        verify_secondary=spread([rate for each in readings if (rate := _rate(each.get("secondary"))) is not None]),
+        read_back=_spread_of(rates, "read_back"),
+        verify_primary=_spread_of(readings, "primary"),
+        verify_secondary=_spread_of(readings, "secondary"),
         per_file_s=_per_file_s([each.get("copy_small") for each in rates], copy),
         scan_s=median(scans) if scans else 0.0,
         nights=len(tallies),
@@ -104,41 +104,56 @@ def _summaries(manifest: Manifest) -> Iterator[tuple[Run, dict[str, Any]]]:
             yield run, summary
 
 
+def _part(summary: dict[str, Any], name: str) -> dict[str, Any]:
+    """Empty where it is not there, or is not what a night writes: a manifest may come from a drive that was found."""
+    found = summary.get(name)
+    return found if isinstance(found, dict) else {}
+
+
+def _number(said: Any) -> float | None:
+    is_one = isinstance(said, (int, float)) and not isinstance(said, bool) and 0 <= said < 1e18
+    return float(said) if is_one else None
+
+
 def _rate(said: Any) -> float | None:
-    try:
-        size_bytes, seconds = float(said["bytes"]), float(said["s"])
-    except (TypeError, KeyError, ValueError):
+    if not isinstance(said, dict):
         return None
-    if not (size_bytes >= LEAST_BYTES and seconds >= LEAST_S and math.isfinite(size_bytes / seconds)):
+    size_bytes, seconds = _number(said.get("bytes")), _number(said.get("s"))
+    if size_bytes is None or seconds is None or size_bytes < LEAST_BYTES or seconds < LEAST_S:
         return None
     return size_bytes / seconds
 
 
+def _spread_of(nights: Sequence[dict[str, Any]], phase: str) -> Spread | None:
+    return spread([rate for each in nights if (rate := _rate(each.get(phase))) is not None])
+
+
 def _per_file_s(small: Sequence[Any], copy: Spread | None) -> float:
     """What is left of the time of small files when their bytes are taken off."""
-    try:
-        chosen = [(int(each["files"]), float(each["bytes"]), float(each["s"])) for each in small if each]
-    except (TypeError, KeyError, ValueError):
-        return 0.0
-    files = sum(each[0] for each in chosen)
+    files = size_bytes = seconds = 0.0
+    for each in small:
+        found = [_number(each.get(key)) for key in ("files", "bytes", "s")] if isinstance(each, dict) else [None]
+        if all(value is not None for value in found):
+            files, size_bytes, seconds = (
+                then + (value or 0.0) for then, value in zip((files, size_bytes, seconds), found, strict=True)
+            )
     if not files:
         return 0.0
-    bytes_s = 0.0 if copy is None else sum(each[1] for each in chosen) / copy.median
-    return max(0.0, sum(each[2] for each in chosen) - bytes_s) / files
+    bytes_s = 0.0 if copy is None else size_bytes / copy.median
+    return max(0.0, seconds - bytes_s) / files
 
 
 def _held(found: tuple[Run, dict[str, Any]]) -> tuple[float, int] | None:
     run, summary = found
-    try:
-        covered = summary["coverage"]
-        held = int(covered["secondary"]["total_bytes"]) + int(covered["retired"]["total_bytes"])
-    except (TypeError, KeyError, ValueError):
+    covered = _part(summary, "coverage")
+    parts = [_number(_part(covered, place).get("total_bytes")) for place in ("secondary", "retired")]
+    if run.ended_s is None or any(each is None for each in parts):
         return None
-    return None if run.ended_s is None else (run.ended_s, held)
+    return run.ended_s, int(sum(each or 0.0 for each in parts))
 
 
 def _sum(tally: dict[str, Any], *names: str) -> float:
-    return float(sum(value for name in names if isinstance(value := tally.get(name), int)))
+    return sum(_number(tally.get(name)) or 0.0 for name in names)
 
 
 def _mean(values: Sequence[float]) -> float:
