@@ -16,12 +16,13 @@ from nightferry.manifest.fixity import AGE_EDGES_S, Coverage
 from nightferry.planning.trend import Trend
 from nightferry.reporting.audit import ADDED, CHANGED, MOVED, REMOVED
 from nightferry.reporting.coverage import Covered
-from nightferry.reporting.page.facts import Facts, NightPoint
+from nightferry.reporting.page.facts import Facts, NightPoint, held_on_this_drive
 from nightferry.reporting.words import day
 from nightferry.units import format_rate, format_size
 
 BAR_KINDS = (ADDED, CHANGED, MOVED, REMOVED)
 BARS_SHOWN = 45
+POINTS_DRAWN = 60
 HEIGHT_PX = 150
 TOP_PX = 18  # room for the label of the topmost line
 _LEAST_BAR_PX = 1.5
@@ -214,8 +215,11 @@ def _x(at_s: float, first_s: float, last_s: float) -> float:
 
 
 def _rising(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-    """By time: a clock that went back would draw a line backwards."""
-    return tuple(sorted(points))
+    """By time, since a clock that went back would draw a line backwards; of many, the middle of those side by side."""
+    ordered = sorted(points)
+    together = -(-len(ordered) // POINTS_DRAWN)
+    groups = [ordered[at : at + together] for at in range(0, len(ordered), together)]
+    return tuple((round(median(x for x, _ in group), 2), round(median(y for _, y in group), 1)) for group in groups)
 
 
 # --- ages of the last reading
@@ -276,7 +280,7 @@ def _oldest_part(each: Coverage) -> str:
 
 def room_lines(facts: Facts) -> Chart | None:
     """What the secondary held after each night, and where that leads; None for fewer than two nights."""
-    held = [(point.started_s, point.room) for point in facts.history if point.room is not None]
+    held = held_on_this_drive(facts.history)
     if len({at_s for at_s, _ in held}) < 2:
         return None
     now_s, room = held[-1]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -104,6 +104,18 @@ class NightPoint:
     copy_rate: float | None
     read_rates: Mapping[str, float]
     room: Room | None  # on the secondary
+
+
+def held_on_this_drive(history: Sequence[NightPoint]) -> list[tuple[float, Room]]:
+    """The room after each night since the secondary has the size it has now: before that it was another drive."""
+    found: list[tuple[float, Room]] = []
+    for point in reversed(history):
+        if point.room is None:
+            continue
+        if found and point.room.total_bytes != found[-1][1].total_bytes:
+            break
+        found.append((point.started_s, point.room))
+    return found[::-1]
 
 
 @dataclass(frozen=True)

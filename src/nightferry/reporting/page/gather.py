@@ -18,7 +18,7 @@ from nightferry.planning.trend import MOST_NIGHTS, fit, until_full
 from nightferry.reporting import day_report, words
 from nightferry.reporting.audit import ADDED, CHANGED, MOVED, REMOVED, NightReport, find_run, night_report
 from nightferry.reporting.page.changes import changes_of
-from nightferry.reporting.page.facts import Drive, Facts, NightPoint, Room
+from nightferry.reporting.page.facts import Drive, Facts, NightPoint, Room, held_on_this_drive
 from nightferry.reporting.rehearsal_status import fact_of
 from nightferry.reporting.status import FAILED, Reason
 from nightferry.settings import PairSettings
@@ -112,11 +112,10 @@ def _came_and_went(facts: Facts, report: NightReport, state_folder: Path) -> Non
 
 
 def _forecast(facts: Facts) -> None:
-    held = [(point.started_s, point.room.used_bytes) for point in facts.history if point.room is not None]
-    facts.trend = fit(held[-MOST_NIGHTS:])
-    newest = next((point.room for point in reversed(facts.history) if point.room is not None), None)
-    if facts.trend is not None and newest is not None:
-        facts.full = until_full(max(0, newest.free_bytes - facts.keep_free_bytes), facts.trend)
+    held = held_on_this_drive(facts.history)
+    facts.trend = fit([(at_s, room.used_bytes) for at_s, room in held[-MOST_NIGHTS:]])
+    if facts.trend is not None:
+        facts.full = until_full(max(0, held[-1][1].free_bytes - facts.keep_free_bytes), facts.trend)
 
 
 # --- of a run's summary, which another version may have written

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from nightferry.planning.trend import LEAST_NIGHTS
-from nightferry.reporting.page.facts import Facts
+from nightferry.reporting.page.facts import Facts, held_on_this_drive
 from nightferry.units import format_count, format_size
 
 # Further ahead than this nobody should plan by a straight line.
@@ -16,7 +16,7 @@ def forecast_sentence(facts: Facts) -> str:
     """A sentence or two."""
     trend, full = facts.trend, facts.full
     if trend is None or full is None:
-        nights = sum(point.room is not None for point in facts.history)
+        nights = len(held_on_this_drive(facts.history))
         return f"A forecast needs {LEAST_NIGHTS} nights that noted how full the drive was; there are {nights} so far."
     pace = (
         f"By the last {trend.nights} nights it fills by {_pace(trend.bytes_per_day)} a day"
@@ -29,6 +29,8 @@ def forecast_sentence(facts: Facts) -> str:
     if math.isinf(full.likely_days) or full.likely_days > _FAR_DAYS:
         return f"{pace} At that pace it lasts for years; at the fastest it is full in {_days(full.soonest_days)}."
     latest = "never" if full.latest_days > _FAR_DAYS else f"in {_days(full.latest_days)}"
+    if _days(full.soonest_days) == latest.removeprefix("in "):
+        return f"{pace} At that pace it is full in {_days(full.likely_days)}."
     return (
         f"{pace} At that pace it is full in {_days(full.likely_days)}: in {_days(full.soonest_days)} at the earliest,"
         f" {latest} at the latest. Retired versions go sooner then, down to what keep_retired_at_least says."

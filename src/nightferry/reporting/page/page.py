@@ -45,6 +45,7 @@ _NAME_CHARACTERS = 600
 # names go and the sums stay.
 PAGE_LIMIT_BYTES = 2 << 20
 
+_DATE = re.compile(r"(\d{4}-\d\d-\d\d)")
 _CODE = re.compile(r"`([^`\n]{1,500})`")
 
 
@@ -96,6 +97,8 @@ def _filters() -> dict[str, Callable[..., Any]]:
         "date_ns": _date_ns, "name": _name, "folder": _folder, "said": _said, "kinds": kinds_line, "ending": show_name,
         "sentence": words.sentence, "moment": _moment, "text_name": lambda text: _isolated(show_text(text)),
         "glob": _glob,
+        "unbroken": _unbroken,
+        "text": lambda text: Markup("<bdi>{}</bdi>").format(show_text(text)),
     }  # fmt: skip
 
 
@@ -132,6 +135,15 @@ def _said(sentence: str) -> Markup:
         found += [escape(text[at : match.start()]), Markup("<code>{}</code>").format(match[1])]
         at = match.end()
     return Markup("").join([*found, escape(text[at:])])
+
+
+def _unbroken(text: str) -> Markup:
+    """A sentence whose dates stay on one line."""
+    parts = _DATE.split(text)
+    return Markup("").join(
+        Markup('<span class="date">{}</span>').format(each) if odd % 2 else escape(each)
+        for odd, each in enumerate(parts)
+    )
 
 
 def _glob(folder: bytes) -> str:
