@@ -8,6 +8,7 @@ file systems in between.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import random
@@ -151,6 +152,15 @@ def sparse_copy(source: Path, target: Path) -> None:
                 return  # only a hole is left
             end = os.lseek(old.fileno(), start, os.SEEK_HOLE)
             while start < end:
-                done = os.copy_file_range(old.fileno(), new.fileno(), end - start, start, start)
-                assert done, "the file became shorter while it was copied"
-                start += done
+                start += _copy_some(old.fileno(), new.fileno(), start, end)
+
+
+def _copy_some(old: int, new: int, start: int, end: int) -> int:
+    try:
+        done = os.copy_file_range(old, new, end - start, start, start)
+    except OSError as error:
+        if error.errno != errno.EXDEV:
+            raise
+        done = os.pwrite(new, os.pread(old, min(end - start, 1 << 20), start), start)  # out of memory, onto a disk
+    assert done, "the file became shorter while it was copied"
+    return done

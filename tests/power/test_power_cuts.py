@@ -15,9 +15,10 @@ from pathlib import Path
 import pytest
 from crash_images import WAYS, Choice, places
 from power_sweep import SEED, Sweep, choices, how_many
-from power_world import FILE_SYSTEMS, Box
+from power_world import FILE_SYSTEMS, Box, NotMounted, commit_journal
 
 from nightferry.manifest import database as database_module
+from nightferry.manifest.journal import Journal
 from nightferry.tree.durability import Barrier
 
 # The secondary's file system and that of the disk with the state, and of all images asked for the share that is theirs.
@@ -27,7 +28,7 @@ PAIRS = {
     "xfs": ("xfs", "xfs", 0.2),
     "btrfs": ("btrfs", "ext4", 0.15),
 }
-IN_CI = {"ext4": 26, "ext4-writeback": 26, "xfs": 26, "btrfs": 22}
+IN_CI = {"ext4": 50, "ext4-writeback": 50, "xfs": 50, "btrfs": 40}
 
 
 @pytest.mark.parametrize("name", PAIRS)
@@ -55,17 +56,65 @@ def without_barriers() -> Iterator[None]:
 
 
 @contextmanager
-def without_the_first_barrier_of_two() -> Iterator[None]:
-    """New names come before what they name is durable, and before the old ones are kept."""
-    real, waits = Barrier.wait, []
+def _without_barrier_of_a_batch(missing: int) -> Iterator[None]:
+    """``missing``: 1, between what is staged and kept and the new names; 2, between those and what settles them."""
+    real_wait, real_write, real_settle = Barrier.wait, Journal.write, Journal.settle
+    waits: list[int] = []  # of the batch under way; a 0 begins it
 
-    def every_second(self: Barrier) -> None:
-        waits.append(None)
-        if len(waits) % 2 == 0:
-            real(self)
+    def write(self: Journal, *given: object) -> None:
+        real_write(self, *given)  # type: ignore[arg-type]
+        waits.append(0)
+
+    def wait(self: Barrier) -> None:
+        if waits:
+            waits.append(len(waits))
+            if waits[-1] == missing:
+                return  # what was written stays with the barrier that comes next
+            if missing == 1:
+                commit_journal(self)  # between the names and the barrier that would put the data first
+        real_wait(self)
+
+    def settle(self: Journal, *given: object) -> None:
+        waits.clear()
+        real_settle(self, *given)  # type: ignore[arg-type]
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Barrier, "wait", every_second)
+        patch.setattr(Journal, "write", write)
+        patch.setattr(Barrier, "wait", wait)
+        patch.setattr(Journal, "settle", settle)
+        yield
+
+
+def names_before_data_is_synced() -> AbstractContextManager[None]:
+    return _without_barrier_of_a_batch(1)
+
+
+def settled_before_names_are_synced() -> AbstractContextManager[None]:
+    return _without_barrier_of_a_batch(2)
+
+
+@contextmanager
+def journal_after_names() -> Iterator[None]:
+    """The intents become durable only when all is done."""
+    real_write, real_settle = Journal.write, Journal.settle
+    waiting: list[tuple[object, ...]] = []
+
+    def write(self: Journal, *given: object) -> None:
+        waiting.append(given)
+        with self._database.transaction():
+            self._set_counters(self.counters()._replace(begun=self.counters().begun + 1))
+
+    def settle(self: Journal, *given: object) -> None:
+        counted = self.counters()
+        while waiting:
+            real_write(self, *waiting.pop())  # type: ignore[arg-type]
+        with self._database.transaction():
+            self._set_counters(counted)
+        real_settle(self, *given)  # type: ignore[arg-type]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Journal, "write", write)
+        patch.setattr(Journal, "settle", settle)
         yield
 
 
@@ -85,35 +134,51 @@ def without_durable_commits() -> Iterator[None]:
 
 BROKEN = {
     "no barriers": without_barriers,
-    "every other barrier": without_the_first_barrier_of_two,
+    "names before data is synced": names_before_data_is_synced,
+    "settled before names are synced": settled_before_names_are_synced,
+    "journal after names": journal_after_names,
     "commits that are not durable": without_durable_commits,
 }
-MUTANT_CUTS = 60
-
-
-# On ext4 a missing second barrier was not caught every time; why is not known.
+# Of 60 cuts spread over both nights the checks caught, on ext4 and on xfs: no barriers 46 and 43, names before data is
+# synced 0 and 2, settled before names are synced 11 and 16, journal after names 7 and 2, commits that are not durable
+# 51 and 47. ext4 by itself writes out what is renamed over another file (ext4(5), auto_da_alloc), so that no image
+# shows there that the barrier before the names is missing; with that turned off it is seen (2 of 60).
 CAUGHT = [
-    (name, what) for name in ("ext4", "xfs") for what in BROKEN if (name, what) != ("ext4", "every other barrier")
+    *(("ext4", what) for what in BROKEN if what != "names before data is synced"),
+    ("ext4-late", "names before data is synced"),
+    *(("xfs", what) for what in BROKEN),
 ]
+MUTANT_CUTS = 300  # at the most: it is over when it is caught at this many places
+MUTANT_PLACES = 3
 
 
 @pytest.mark.parametrize(("name", "what"), CAUGHT)
 def test_a_broken_nightferry_is_caught(place: Path, name: str, what: str) -> None:
-    """With each of these taken away, the images show it: so they would show a mistake of that kind, too."""
+    """With each of these taken away, images show it by what stands there (rules B and D), before any night follows: so
+    they would show a mistake of that kind, too."""
     breaking: Callable[[], AbstractContextManager[None]] = BROKEN[what]
     chance = random.Random(f"{SEED} {what}")
     with Box(place / "box", FILE_SYSTEMS[name], FILE_SYSTEMS["ext4"], breaking=breaking) as box:
-        tried = 0
-        for night in reversed(box.nights):
-            for at in reversed(places(box.recorded_disks, night.begins, night.ends, MUTANT_CUTS // 2, chance)):
-                one, other = choices(box, chance)
-                tried += 1
-                try:
-                    box.check(night, (at, one), (at, other))
-                except AssertionError as error:
-                    print(f"\n{what}, {name}: found after {tried} images: {str(error)[:200]}")
-                    return
-    pytest.fail(f"{what}: not found in {tried} images")
+        cuts = [
+            (night, at)
+            for night in box.nights
+            for at in places(box.recorded_disks, night.begins, night.ends, MUTANT_CUTS // 2, chance)
+        ]
+        chance.shuffle(cuts)  # early ones are as good as late ones
+        found: dict[int, str] = {}
+        for tried, (night, at) in enumerate(cuts, start=1):
+            one, other = choices(box, chance)
+            try:
+                with box.mounted(night, (at, one), (at, other)):
+                    night.check_interrupted()
+            except NotMounted:
+                continue
+            except AssertionError as error:
+                found[at] = str(error)[:200]
+            if len(found) >= MUTANT_PLACES:
+                print(f"\n{what}, {name}: found at {len(found)} places in {tried} images: {found}")
+                return
+    pytest.fail(f"{what}: found at {len(found)} places in {len(cuts)} images: {found}")
 
 
 def test_every_way_to_lose_writes_is_tried() -> None:

@@ -13,6 +13,7 @@ import hashlib
 import os
 import random
 import struct
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -57,10 +58,18 @@ def _take_over(night: Night, refused: NightferryError) -> None:
 
 
 def _converges(night: Night, had: set[tuple[str, bytes]]) -> None:
-    """A night, a day, and a night more, by when all is read back: the copy is the primary's, and nothing is lost."""
-    _night(night)
-    night.pair.clock.pass_days(1)
-    _night(night)
+    """A night, a day, and a night more, by when all is read back: the copy is the primary's, and nothing is lost.
+
+    Nothing grows old meanwhile that the night before the cut retired.
+    """
+    settings = night.pair.settings
+    night.pair.settings = settings.model_copy(update={"keep_retired": timedelta(days=30)})
+    try:
+        _night(night)
+        night.pair.clock.pass_days(1)
+        _night(night)
+    finally:
+        night.pair.settings = settings
     found = different(night.primary, copy_of(night.pair))
     assert not found, f"the copy is not the primary: {found[:5]}"
     assert night.pair.staging() == []
@@ -95,7 +104,7 @@ def test_rule_B_E_F_state_and_secondary_cut_at_different_instants(box: Box) -> N
     chance = random.Random(SEED)
     sweep = Sweep("images of two instants, secondary and system disk", box)
     went: dict[str, int] = {}
-    count = how_many(30, 0.15)
+    count = how_many(60, 0.15)
     begins, ends = box.nights[0].begins, box.nights[-1].ends
     at_secondary = places(box.recorded_disks, begins, ends, count, chance)
     at_state = places(box.recorded_disks, begins, ends, count, chance)

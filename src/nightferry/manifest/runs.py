@@ -43,6 +43,11 @@ class Runs:
     def last_complete(self) -> Run | None:
         return self._one(f"SELECT {_RUN} FROM run WHERE outcome = 'complete' ORDER BY number DESC LIMIT 1")
 
+    def last_sealing(self) -> int:
+        """The number of the newest run that came to its end and sealed, or was about to; 0 where none did."""
+        row = self._connection.execute("SELECT max(number) FROM run WHERE outcome <> 'failed'").fetchone()
+        return int(row[0] or 0)
+
     def by_number(self, number: int) -> Run | None:
         return self._one(f"SELECT {_RUN} FROM run WHERE number = ?", (number,))
 

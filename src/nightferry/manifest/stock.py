@@ -121,12 +121,15 @@ class Stock:
     # --- runs and the rest
 
     def enter_runs(self, found: dict[int, str]) -> None:
-        """Runs that only their folders tell of, by number; the numbering goes on after them."""
+        """Runs that only their folders tell of, by number; the numbering goes on after them.
+
+        Nobody knows whether they came to their end: so nothing that is retired gets older by them.
+        """
         for number, stamp in found.items():
             when_s = datetime.strptime(stamp.partition("-")[2], "%Y-%m-%dT%H%M%SZ").replace(tzinfo=UTC).timestamp()
             self._connection.execute(
                 "INSERT OR IGNORE INTO run (number, stamp, started_s, ended_s, outcome, summary)"
-                " VALUES (?, ?, ?, ?, 'partial', ?)",
+                " VALUES (?, ?, ?, ?, 'interrupted', ?)",
                 (number, stamp, when_s, when_s, json.dumps({"state": "attention", "notes": [ENTERED]})),
             )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from nightferry.manifest.plan import Step
 from nightferry.night.carry import in_copy
 from nightferry.night.commit import count_on_drive, drive_failed, leave_out_refused
-from nightferry.night.context import Night
+from nightferry.night.context import UNREADABLE, Night
 from nightferry.night.missing import ensure_folder
 from nightferry.planning.changes import same_metadata
 from nightferry.tree.durability import SyncFailed
@@ -44,8 +44,11 @@ def enter_folder_metadata(night: Night) -> None:
         try:
             fd = night.primary.folder(item.path)
             batch.append((item.entry, Stat.of(night.effects.fstat(fd)), read_xattrs(fd, night.effects)))
-        except OSError:
-            night.plan.mark_incomplete(split(item.path)[0])  # its content was named when it could not be read
+        except (FileNotFoundError, NotADirectoryError):
+            night.plan.mark_incomplete(split(item.path)[0])  # it went away: the next night sees what became of it
+            continue
+        except OSError as error:
+            night.leave_out(UNREADABLE, item.path, f"the folder's own metadata: {error.strerror or error}")
             continue
         if len(batch) >= _BATCH_LIMIT:
             flush()

@@ -20,6 +20,7 @@ from nightferry.manifest.overview import Overview, overview
 from nightferry.manifest.soundness import fault_in, find_fault
 from nightferry.manifest.untrusted import NewerFormatError, open_untrusted
 from nightferry.night import counters
+from nightferry.night.abilities import remembered
 from nightferry.night.context import Clock
 from nightferry.night.preflight import Drives, check_state_is_there, open_manifest, sealed_generation
 from nightferry.night.seal import MANIFEST, PREVIOUS
@@ -149,16 +150,20 @@ class Care:
         if lost is None:
             return None
         last = manifest.runs.last()
-        taken = self._take_stock(manifest, None if last is None else last.started_s, is_behind=True)
+        taken = self._take_stock(manifest, None if last is None else last.started_s)
         return _note_of_loss(lost, taken)
 
-    def _take_stock(self, manifest: Manifest, sealed_s: float | None, *, is_behind: bool = False) -> Taken:
+    def _take_stock(self, manifest: Manifest, sealed_s: float | None) -> Taken:
+        on_drive = counters.read(self.secondary)
+        is_behind = sealed_s is not None and counters.who_lost(manifest.journal, on_drive) is not None
+        file_system = file_system_type(self.settings.secondary)
+        can = remembered(manifest, file_system)
+        keeps_metadata = can is not None and can.owners and can.modes and can.user_xattrs
         taker = Stocktaker(
             manifest, self.primary, self.secondary, self.effects, self.clock, by_name(self.settings.hash),
-            syncfs_covers(file_system_type(self.settings.secondary)), self.should_stop, is_behind,
+            syncfs_covers(file_system), self.should_stop, is_behind, keeps_metadata,
         )  # fmt: skip
         taken = taker.take(sealed_s)
-        on_drive = counters.read(self.secondary)
         with manifest.database.transaction():
             manifest.database.set_meta("lists", "stale")
             if on_drive is not None:

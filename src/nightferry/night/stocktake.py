@@ -68,14 +68,17 @@ class Stocktaker:
     algorithm: Algorithm
     direct: bool  # whether the secondary can be read past the page cache
     should_stop: Callable[[], bool]
-    # It and the drive are of different moments of a night, and not merely of the last seal and now: then metadata is
-    # compared too, and a retired version that is not there was never put there, or has expired.
+    # It and the drive are of different moments (counters.py): then metadata is compared too, where the secondary keeps
+    # all of it, and a retired version that is not there was never put there, or has expired.
     is_behind: bool = False
+    keeps_metadata: bool = False
 
     def __post_init__(self) -> None:
         self.taken = Taken()
         self._buffers = Buffers()
         self._run = 0
+        self._since = 0  # what this run or a later one wrote may be lost, or be more than is known
+        self._recent: list[bytes] = []  # folders below retired/ of such runs
 
     def take(self, sealed_s: float | None = None) -> Taken:
         """``sealed_s``: Unix time of the seal that the manifest comes from; None for an empty one.
@@ -87,6 +90,8 @@ class Stocktaker:
                 runs = self._runs()
                 last = self.manifest.runs.last()
                 self._run = max([0 if last is None else last.number, *runs])
+                self._since = self.manifest.runs.last_sealing()
+                self._recent = self._stamps(self._since)
                 with self.manifest.database.transaction():
                     stock.enter_runs({number: stamp for number, stamp in runs.items() if _is_date(stamp)})
                     stock.distrust(sealed_s)
@@ -119,6 +124,11 @@ class Stocktaker:
             stat, xattrs = self._folder_stat(b"", Stat.of(self.secondary.stat(COPY)))
             with self.manifest.database.transaction():
                 self.manifest.entries.insert(0, b"", stat, Content(), xattrs, 0)
+        else:
+            now = Stat.of(self.secondary.stat(COPY))
+            if self._known(b"", b"", now, root).is_altered or _dates_and_rights(now) != _dates_and_rights(root.stat):
+                with self.manifest.database.transaction():
+                    self.manifest.entries.set_dirty(ROOT_ID, dirty=True)
         stack: list[tuple[bytes, int]] = [(b"", ROOT_ID)]
         while stack:
             path, row_id = stack.pop()
@@ -156,7 +166,7 @@ class Stocktaker:
             if now.kind is Kind.FOLDER or (now.kind is Kind.SYMLINK and content == then.content):
                 return self._known(path, name, now, then)
             if now.kind is Kind.FILE:
-                same = _looks_same(then.stat, now)
+                same = _looks_same(then.stat, now) and not self._may_differ(path, then)
                 digest = None if same else self._hash(in_copy(path), then.content.algorithm)
                 if same or digest is None or digest == then.content.digest:
                     return self._known(path, name, now, then)
@@ -166,21 +176,27 @@ class Stocktaker:
                 return None  # the night moves it out of the way, and copies the file again
             content = Content(self.algorithm.id, digest)
         stat, xattrs = self._as_on_primary(path, now, content)
+        if self.is_behind and then is not None:
+            stat = stat._replace(ctime_ns=0)  # one of the drives has another content under this date: read there, too
         return _Found(name, now, then, content, stat, xattrs, False)
+
+    def _may_differ(self, path: bytes, then: Entry) -> bool:
+        """Whether a file may have other content under the size and date of its row: what the last nights wrote.
+
+        Of what the manifest does not know, the version that was displaced tells, which stands in ``retired/``.
+        """
+        if not self.is_behind:
+            return False
+        return then.since >= self._since or any(
+            self.secondary.stat_or_none(in_retired(join(folder, path))) is not None for folder in self._recent
+        )
 
     def _known(self, path: bytes, name: bytes, now: Stat, then: Entry) -> _Found:
         """What a row says and the drive bears out: as it is, or with the metadata that stands there."""
-        if not self.is_behind or not self.direct:  # other file systems do not hold all of it
+        if not self.is_behind or not self.keeps_metadata:
             return _Found(name, now, then, then.content, then.stat, None, True)
-        present = then.xattrs
-        if os.geteuid() == 0:  # others cannot set them all
-            present = self.manifest.entries.xattrs_row(self._xattrs(self.secondary, in_copy(path), now.kind))
-            same = (now.uid, now.gid, present) == (then.stat.uid, then.stat.gid, then.xattrs)
-        else:
-            same = True
-        if now.kind is not Kind.SYMLINK:
-            same = same and now.mode == then.stat.mode
-        if same and now.mtime_ns == then.stat.mtime_ns:
+        present = self.manifest.entries.xattrs_row(self._xattrs(self.secondary, in_copy(path), now.kind))
+        if _dates_and_rights(now) == _dates_and_rights(then.stat) and present == then.xattrs:
             return _Found(name, now, then, then.content, then.stat, None, True)
         # The next night finds that the primary has other metadata, and sets it.
         stat = now._replace(ctime_ns=0, inode=then.stat.inode, nlink=then.stat.nlink)
@@ -286,6 +302,13 @@ class Stocktaker:
         return read.digest
 
     # --- retired versions
+
+    def _stamps(self, since: int) -> list[bytes]:
+        """Folders below ``retired/`` of a run and of those after it."""
+        if self.secondary.stat_or_none(RETIRED) is None:
+            return []
+        found = ((name, _STAMP.match(name)) for name in self.secondary.names(RETIRED))
+        return [name for name, stamp in found if stamp is not None and int(stamp[1]) >= since]
 
     def _retired(self, stock: Stock) -> None:
         """Newest run first, so that a folder that is gone is known until the last time something was in it."""
