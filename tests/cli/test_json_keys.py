@@ -69,7 +69,7 @@ def test_all_commands(box: Box) -> None:
     check("run", first, moved, held, never=damage)
     check("lastnight", audit, held_audit, asked, never=damage)
     check("tonight", first_tonight, moved_tonight, held_tonight, may, never=("pairs[].may_hold_reasons[]",))
-    check("status", sound, attention, never=("pairs[].run.", "pairs[].notes[]"))
+    check("status", sound, attention, never=("pairs[].run.", "pairs[].notes[]", "pairs[].full."))
 
 
 def test_preflight_and_plan(box: Box) -> None:

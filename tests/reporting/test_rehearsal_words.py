@@ -7,7 +7,8 @@ import random
 
 from nightferry.planning.assurance import of_all_bytes, of_bytes, of_files
 from nightferry.reporting import rehearsal_words
-from nightferry.reporting.rehearsal_words import percent, proved
+from nightferry.reporting.rehearsal_line import percent
+from nightferry.reporting.rehearsal_words import proved
 
 
 def test_the_examples_in_the_code() -> None:

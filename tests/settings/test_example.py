@@ -38,7 +38,10 @@ def test_every_setting_appears_in_the_example() -> None:
 
 def test_every_default_in_the_example_is_the_real_default(write, monkeypatch: pytest.MonkeyPatch) -> None:
     settings = load(write(_uncommented()))
-    assert settings.state_dir == Settings.model_fields["state_dir"].default
+    for name, field in Settings.model_fields.items():
+        if name != "pair":
+            assert name in settings.model_fields_set
+            assert getattr(settings, name) == field.default, name
     for name, field in PairSettings.model_fields.items():
         if name not in NEEDED:
             assert name in settings.pair[0].model_fields_set
@@ -59,8 +62,10 @@ def test_every_setting_is_explained() -> None:
     """A block of prose stands directly above each setting."""
     lines = EXAMPLE.read_text(encoding="utf-8").splitlines()
     places = [n for n, line in enumerate(lines) if re.match(r"#?[a-z_]+ = ", line)]
-    first_pair = places[: 2 + len(PairSettings.model_fields)]
-    assert len(first_pair) == 2 + len(PairSettings.model_fields)
+    # Those at the top, one of [defaults], and those of the first pair.
+    count = len(Settings.model_fields) - 1 + 1 + len(PairSettings.model_fields)
+    first_pair = places[:count]
+    assert len(first_pair) == count
     for n in first_pair:
         above = lines[n - 1] if not lines[n - 1].startswith("#[") else lines[n - 2]
         assert above.startswith("# "), lines[n]

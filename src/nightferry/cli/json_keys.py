@@ -25,10 +25,10 @@ _ERROR = {
 
 _REASON = {
     "pairs[].reasons[].code": "why the state is as it is, a stable word: " + ", ".join(
-        ("absent_primary", "absent_secondary", "bad_status", "busy", "clock", "damage", "failed", "first_run", "held",
-         "interrupted", "last_night", "no_room", "no_status", "overdue", "refused", "rehearsal", "released",
-         "secondary_away", "stale_status", "status_not_written", "unexpected", "unreadable", "unsettled", "withheld",
-         "wrong_drive", "wrong_use")
+        ("absent_primary", "absent_secondary", "alert_failed", "bad_status", "busy", "clock", "damage", "drive_hung",
+         "ended_early", "failed", "first_run", "held", "interrupted", "last_night", "missed", "no_room", "no_status",
+         "overdue", "refused", "rehearsal", "released", "secondary_away", "stale_status", "status_not_written", "surge",
+         "unexpected", "unreadable", "unsettled", "withheld", "wrong_drive", "wrong_use")
     ),
     "pairs[].reasons[].sentence": "the same for a person, with what to do",
 }  # fmt: skip
@@ -156,6 +156,22 @@ _STATUS = {
     **{f"pairs[].last_complete.{key}": f"the last complete run: {meaning}" for key, meaning in _FACT.items()},
     "pairs[].protected_as_of": "when the last complete run began: what stood then is on the secondary",
     "pairs[].notes[]": "what else there is to say of the last run, sentences",
+    "pairs[].unprotected.files": "new and changed files of which the secondary had no copy, or an older one, when a"
+    " night ended; `unprotected` is null where no night has got so far as to know",
+    "pairs[].unprotected.bytes": "bytes of their content",
+    "pairs[].unprotected.as_of": "when that night began; what came since is not counted",
+    "pairs[].open_damage": "names whose damage is neither mended nor accepted; null where not known",
+    "pairs[].hold.night": "the night that was held; `hold` is null where none is open",
+    "pairs[].hold.removals": "files that it would remove",
+    "pairs[].hold.replacements": "files that it would replace",
+    "pairs[].hold.released": "whether somebody has released it since",
+    "pairs[].hold.reasons[]": "why, sentences",
+    "pairs[].full.soonest": "when the room above keep_free is used up at the pace of the last nights, the early bound"
+    " (95 %); null: never. `full` is null where too few nights noted how full the secondary was",
+    "pairs[].full.likely": "when that is likely",
+    "pairs[].full.latest": "the late bound",
+    "pairs[].full.bytes_per_day": "that pace; negative: it empties",
+    "pairs[].full.nights": "the nights that it was taken from",
 }
 
 _FINDING = {
@@ -543,7 +559,9 @@ KEYS: dict[str, dict[str, str]] = {
         "hold_reasons[]": "why it was held, sentences",
     },
     "status": {
-        **_EXIT,
+        "command": "the command; the whole document has a schema: nightferry/reporting/schemas/status.schema.json"
+        " (JSON Schema 2020-12), #/$defs/report; status.json is what its top says",
+        "exit_code": "what the command returned",
         "state": "the worst of all pairs",
         **_PAIR,
         **_STATUS,

@@ -7,15 +7,16 @@ import sys
 from functools import partial
 from typing import TYPE_CHECKING
 
-from nightferry.cli.common import add_json, add_pairs, chosen_pairs, complain, forget_output
+from nightferry.cli.common import add_json, add_pairs, complain, forget_output
 from nightferry.cli.stopping import stopping_on_signals
 from nightferry.errors import NightferryError, WrongUse
 from nightferry.reporting import exits
 from nightferry.units import parse_duration
 
 if TYPE_CHECKING:
+    from nightferry.night.context import Clock, Stop
     from nightferry.reporting.morning import Came
-    from nightferry.settings import PairSettings
+    from nightferry.settings import PairSettings, Settings
 
 SUMMARY = "a night over each pair, now"
 DESCRIPTION = """\
@@ -32,37 +33,34 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--for", dest="for_", metavar="TIME", help='end after this time, such as "4h", instead of at finish_by'
     )
+    # Told by the daemon, which is not confined as its nights are.
+    parser.add_argument("--by-daemon", action="store_true", help=argparse.SUPPRESS)
     add_json(parser)
 
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.reporting import documents
+    from nightferry.reporting.known_pairs import load_and_remember
     from nightferry.reporting.terminal import Screen
 
-    settings, pairs = chosen_pairs(args)
+    settings = load_and_remember(args.config)
+    pairs = settings.chosen(args.names)
     given_s = _seconds(args.for_, args.without_window)
     screen = None if args.json else Screen()
     came: list[Came] = []
     with stopping_on_signals() as asked:
-        from nightferry.night.context import Clock, Stop
+        from nightferry.night.context import Clock
         from nightferry.night.hang import supervised
-        from nightferry.planning.window import next_moment
         from nightferry.reporting.alerts import tell
         from nightferry.reporting.morning import ended_early, not_begun, run_pair, show
 
-        def stop_of(pair: PairSettings, clock: Clock) -> Stop:
-            if args.without_window:
-                left_s = None
-            elif given_s is not None:
-                left_s = given_s
-            else:
-                left_s = next_moment(clock.now_s(), pair.finish_by, pair.time_zone) - clock.now_s()
-            return Stop(clock, None if left_s is None else clock.monotonic_s() + left_s)
-
         def night(pair: PairSettings, clock: Clock, stop: Stop) -> Came:
             asked.attend(stop)
-            return run_pair(pair, settings.state_dir, clock, stop, is_terminal=sys.stderr.isatty())
+            return run_pair(
+                pair, settings.state_dir, clock, stop,
+                is_terminal=sys.stderr.isatty(), is_public=settings.status_public,
+            )  # fmt: skip
 
         for pair in pairs:
             if asked.is_set:
@@ -70,17 +68,17 @@ def main(args: argparse.Namespace) -> int:
                 continue
             places = (("primary", pair.primary), ("secondary", pair.secondary))
             clock = Clock()
-            stop = stop_of(pair, clock)
+            stop = _stop_of(pair, clock, given_s, without_window=args.without_window)
             try:
                 # In a process of its own: a drive that never answers must not keep this one, and the other pairs.
                 limit_s = pair.io_limit.total_seconds()
                 came.append(supervised(partial(night, pair, clock, stop), places, limit_s, lambda: asked.is_set))
             except NightferryError as error:
-                came.append(ended_early(pair, settings.state_dir, error, clock))
+                came.append(ended_early(pair, settings.state_dir, error, clock, is_public=settings.status_public))
             if came[-1].error is not None:
                 complain(came[-1].error)
-            if came[-1].exit_code != exits.BUSY and (untold := tell(pair, settings.state_dir, clock.now_s())):
-                complain(untold)
+            if came[-1].exit_code != exits.BUSY and not args.by_daemon:
+                _complain_of(tell(pair, settings.state_dir, clock.now_s()))
             if screen is not None:
                 try:
                     if len(came) > 1:
@@ -91,10 +89,38 @@ def main(args: argparse.Namespace) -> int:
                     # Nobody reads it any more: the other pairs have their night all the same, and the exit code tells.
                     screen = None
                     forget_output()
+    if not args.by_daemon:
+        _tell_of_all(settings)
     code = exits.worst(each.exit_code for each in came)
     if args.json:
         documents.write({"command": "run", "exit_code": code, "pairs": [each.as_json() for each in came]})
     return code
+
+
+def _stop_of(pair: PairSettings, clock: Clock, given_s: float | None, *, without_window: bool) -> Stop:
+    from nightferry.night.context import Stop
+    from nightferry.planning.window import next_moment
+
+    left_s = given_s
+    if left_s is None and not without_window:
+        left_s = next_moment(clock.now_s(), pair.finish_by, pair.time_zone) - clock.now_s()
+    return Stop(clock, None if left_s is None else clock.monotonic_s() + left_s)
+
+
+def _complain_of(problem: str | None) -> None:
+    if problem:
+        complain(problem)
+
+
+def _tell_of_all(settings: Settings) -> None:
+    """The figures, and a watcher outside. What cannot be told changes nothing of the nights."""
+    from time import time
+
+    from nightferry.reporting.heartbeat import beat
+    from nightferry.reporting.metrics import leave_metrics
+
+    _complain_of(leave_metrics(settings, time()))
+    _complain_of(beat(settings))
 
 
 def _seconds(given: str | None, without_window: bool) -> float | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import time
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs
@@ -11,9 +12,10 @@ from nightferry.reporting import exits
 from nightferry.units import format_count, format_size, show_text
 
 if TYPE_CHECKING:
-    from nightferry.reporting.status import Reason, RunProgress, Status
+    from nightferry.planning.schedule import Calendar
+    from nightferry.reporting.known_pairs import Known
+    from nightferry.reporting.status import FullFact, Reason, RunProgress, Status
     from nightferry.reporting.terminal import Screen
-    from nightferry.settings import PairSettings
 
 SUMMARY = "the state of all pairs, for a person or a monitor"
 DESCRIPTION = """\
@@ -35,10 +37,10 @@ def main(args: argparse.Namespace) -> int:
     from nightferry.reporting import documents
     from nightferry.reporting.status import STATES, judged
 
-    settings, pairs = chosen_pairs(args)
+    state_dir, pairs = _known(args)
     now_s = time.time()
-    found = [(pair.name, *judged(pair.name, settings.state_dir / pair.name, now_s)) for pair in pairs]
-    following = {pair.name: _next_run(pair, now_s) for pair in pairs}
+    found = [(pair.name, *judged(pair.name, state_dir / pair.name, now_s)) for pair in pairs]
+    following = {pair.name: _next_run(pair.calendar, now_s) for pair in pairs}
     code = exits.worst(_code(state, reasons) for _, _, state, reasons in found)
     if args.json:
         documents.write(
@@ -64,12 +66,24 @@ def _code(state: str, reasons: tuple[Reason, ...]) -> int:
     return exits.of_status(state, reasons[0].code if reasons else None)
 
 
-def _next_run(pair: PairSettings, now_s: float) -> str | None:
+def _known(args: argparse.Namespace) -> Known:
+    """The pairs; from what is remembered of the configuration, where that is still the same."""
+    from nightferry.reporting.known_pairs import Known, KnownPair, known
+
+    if (found := known(args.config, args.names)) is not None:
+        return found
+    from nightferry.planning.schedule import calendar_of
+
+    settings, pairs = chosen_pairs(args)
+    return Known(settings.state_dir, tuple(KnownPair(pair.name, calendar_of(pair)) for pair in pairs))
+
+
+def _next_run(calendar: Calendar, now_s: float) -> str | None:
     """When the next night starts by the configuration; it takes the daemon or a timer to begin it."""
-    from nightferry.planning.schedule import calendar_of, next_window
+    from nightferry.planning.schedule import next_window
     from nightferry.reporting.status import moment
 
-    window = next_window(calendar_of(pair), now_s)
+    window = next_window(calendar, now_s)
     return None if window is None else moment(window.start_s)
 
 
@@ -78,7 +92,7 @@ def _as_json(
 ) -> dict[str, Any]:
     found: dict[str, Any] = dict.fromkeys(
         ("format", "outcome", "written", "valid_until", "run", "last_run", "last_complete", "protected_as_of",
-         "secondary_room", "verify_cycle_s", "rehearsal")
+         "secondary_room", "verify_cycle_s", "rehearsal", "unprotected", "open_damage", "hold", "full")
     )  # fmt: skip
     found |= {"notes": [], "coverage": {}}
     if status is not None:
@@ -98,8 +112,6 @@ def _show(
     now_s: float,
     next_run: str | None,
 ) -> None:
-    from nightferry.reporting.coverage_text import coverage_line, days
-    from nightferry.reporting.rehearsal_status import line, time_line
     from nightferry.reporting.status import shown_moment
 
     screen.heading(f"{name}: {state}", state)
@@ -107,32 +119,65 @@ def _show(
         screen.point(reason.sentence, state=state)
     if status is None:
         return
-    rows = []
-    if status.run is not None:
-        rows.append(("running", _progress(status.run, shown_moment(status.written))))
-    if status.last_run is not None:
-        ended = status.last_run.ended or status.last_run.started
-        rows.append(
-            ("last night", f"{status.last_run.number}, {status.last_run.outcome or 'cut off'}, {shown_moment(ended)}")
-        )
-    protected = "nothing yet" if status.protected_as_of is None else shown_moment(status.protected_as_of)
-    rows.append(("protected as of", protected))
-    if status.secondary_room is not None:
-        room = status.secondary_room
-        rows.append(("free on secondary", f"{format_size(room.free_bytes)} of {format_size(room.total_bytes)}"))
-    for place, each in status.coverage.items():
-        if each.files_total and status.verify_cycle_s is not None:
-            rows.append((f"read back, {place}", f"{coverage_line(each, now_s)} (within {days(status.verify_cycle_s)})"))
-    if status.rehearsal is not None:
-        rows.append(("restore test", line(status.rehearsal)))
-        if (told := time_line(status.rehearsal)) is not None:
-            rows.append(("whole restore", told))
+    rows = [*_runs(status), *_protection(status, now_s), *_proofs(status, now_s)]
     if next_run is not None:
         rows.append(("next night", shown_moment(next_run)))
     rows.append(("next report by", shown_moment(status.valid_until)))
     screen.table(("", ""), [(label, show_text(value)) for label, value in rows])
     for note in status.notes:
         screen.point(note)
+
+
+def _runs(status: Status) -> Iterator[tuple[str, str]]:
+    from nightferry.reporting.status import shown_moment
+
+    if status.run is not None:
+        yield "running", _progress(status.run, shown_moment(status.written))
+    last, complete = status.last_run, status.last_complete
+    if last is not None:
+        yield "last night", f"{last.number}, {last.outcome or 'cut off'}, {shown_moment(last.ended or last.started)}"
+    if complete is not None and complete != last:
+        yield "last complete night", f"{complete.number}, {shown_moment(complete.ended or complete.started)}"
+
+
+def _protection(status: Status, now_s: float) -> Iterator[tuple[str, str]]:
+    from nightferry.reporting.status import shown_moment
+
+    yield "protected as of", "nothing yet" if status.protected_as_of is None else shown_moment(status.protected_as_of)
+    if (left := status.unprotected) is not None and left.files:
+        noun = "file" if left.files == 1 else "files"
+        said = f"{format_count(left.files)} {noun}, {format_size(left.bytes)}, by the night of"
+        yield "not protected", f"{said} {shown_moment(left.as_of)}"
+    if (room := status.secondary_room) is not None:
+        yield "free on secondary", f"{format_size(room.free_bytes)} of {format_size(room.total_bytes)}"
+    if status.full is not None:
+        yield "full at this pace", _full(status.full, now_s)
+
+
+def _proofs(status: Status, now_s: float) -> Iterator[tuple[str, str]]:
+    from nightferry.reporting.coverage_text import coverage_line, days
+    from nightferry.reporting.rehearsal_line import line, time_line
+
+    for place, each in status.coverage.items():
+        if each.files_total and status.verify_cycle_s is not None:
+            yield f"read back, {place}", f"{coverage_line(each, now_s)} (within {days(status.verify_cycle_s)})"
+    if status.rehearsal is not None:
+        yield "restore test", line(status.rehearsal)
+        if (told := time_line(status.rehearsal)) is not None:
+            yield "whole restore", told
+
+
+def _full(full: FullFact, now_s: float) -> str:
+    from nightferry.reporting.status import shown_moment, unix
+
+    def day(when: str | None) -> str:
+        if when is None:
+            return "never"
+        return "now" if unix(when) <= now_s else shown_moment(when).split()[0]
+
+    if full.soonest is None:
+        return "never"
+    return f"{day(full.likely)}, {day(full.soonest)} at the earliest (by {format_count(full.nights)} nights)"
 
 
 def _progress(run: RunProgress, as_of: str) -> str:

@@ -10,6 +10,7 @@ import os
 from pathlib import Path
 
 from nightferry.errors import Failed, WrongUse
+from nightferry.reporting.known_pairs import load_and_remember
 from nightferry.settings import Settings, load
 from nightferry.settings.source import file_to_read
 from nightferry.units import show_text
@@ -25,7 +26,7 @@ def take(path: Path | None) -> tuple[Settings, Path]:
         WrongUse: it is wrong; an earlier copy stays as it is.
         Failed: the copy cannot be written.
     """
-    settings = load(path)  # errors are about the file that a person edits
+    settings = load_and_remember(path)  # errors are about the file that a person edits
     source = file_to_read(path)
     copy = settings.state_dir / COPY_NAME
     temporary = copy.with_name(COPY_NAME + ".new")

@@ -31,8 +31,9 @@ class NightProcess:
         self.pair, self.window, self.drives = pair.name, window, drives
         scratch = "" if pair.rehearse_scratch is None else str(pair.rehearse_scratch)
         command: Sequence[str] = (
-            sys.executable, "-m", "nightferry.daemon.launch", str(os.getpid()), str(pair.primary), str(pair.secondary),
-            str(state_dir), scratch, "--config", str(settings), "run", "--for", f"{max(1, round(left_s))}s", pair.name,
+            sys.executable, "-P", "-m", "nightferry.daemon.launch", str(os.getpid()), str(pair.primary),
+            str(pair.secondary), str(state_dir), scratch, "--config", str(settings), "run", "--by-daemon",
+            "--for", f"{max(1, round(left_s))}s", pair.name,
         )  # fmt: skip
         # In a session of its own: Ctrl-C reaches the daemon, which asks the night to stop.
         self._process = subprocess.Popen(

@@ -14,7 +14,6 @@ from collections.abc import Callable
 from datetime import date
 from functools import partial
 from pathlib import Path
-from threading import Thread
 
 from nightferry.daemon.alarm import Alarm
 from nightferry.daemon.clocks import ClockWatch
@@ -23,12 +22,12 @@ from nightferry.daemon.diary import BEGUN, ENDED, STOPPED, WAITING, Diary
 from nightferry.daemon.notify import Notifier
 from nightferry.daemon.process import NightProcess
 from nightferry.daemon.sharing import drives_of
+from nightferry.daemon.telling import Telling
 from nightferry.daemon.watching import DayWatch
 from nightferry.errors import NightferryError
 from nightferry.night.excluding import excluder
 from nightferry.planning.schedule import Window, calendar_of, due, next_window
 from nightferry.reporting import exits
-from nightferry.reporting.alerts import tell
 from nightferry.reporting.day_report import leave_missed, leave_surge
 from nightferry.reporting.day_report import write as write_day
 from nightferry.reporting.logs import Logger
@@ -42,8 +41,6 @@ MOST_AT_ONCE = 2
 BUSY_AGAIN_S = 60.0
 # What a night takes to stop; systemd allows more (TimeoutStopSec).
 STOP_LIMIT_S = 90.0
-# How often it is looked whether somebody has to be told.
-ALERT_EVERY_S = 60.0
 
 _Inbox = queue.SimpleQueue[str]
 
@@ -64,7 +61,7 @@ class Daemon:
         self._lame: set[str] = set()
         self._day_ended: dict[str, date] = {}
         self._watches: dict[str, tuple[PairSettings, DayWatch]] = {}
-        self._alerts: dict[str, tuple[Thread, float]] = {}
+        self._telling = Telling(log)
 
     def run(self) -> int:
         """Until somebody asks it to stop; returns the exit code."""
@@ -195,6 +192,7 @@ class Daemon:
                 self._decide(pair, time.time())
         if not self._lame:
             self._notifier.alive()
+        self._telling.look(self._settings, is_alive=not self._lame)
         self._notifier.status(self._summary())
 
     def _look_after(self, night: NightProcess) -> None:
@@ -203,6 +201,7 @@ class Daemon:
             del self._running[night.pair]
             self._lame.discard(night.pair)
             self._ended(night, code)
+            self._telling.soon(night.pair)
             return
         done = night.keep_to_window()
         if done is not None:
@@ -229,17 +228,7 @@ class Daemon:
         say = self._log.info if code in (exits.SOUND, exits.ATTENTION) else self._log.error
         say("night ended", pair=night.pair, night=str(night.window.day), exit_code=code)
 
-    def _alert(self, pair: PairSettings) -> None:
-        """Somebody is told beside the deciding, which waits for no command; again and again, until it went out."""
-        before = self._alerts.get(pair.name)
-        if not pair.alert_command or (before is not None and (before[0].is_alive() or time.monotonic() < before[1])):
-            return
-        thread = Thread(target=tell, args=(pair, self._settings.state_dir, time.time()), daemon=True)
-        self._alerts[pair.name] = (thread, time.monotonic() + ALERT_EVERY_S)
-        thread.start()
-
     def _decide(self, pair: PairSettings, now_s: float) -> None:
-        self._alert(pair)
         diary = self._diaries[pair.name]
         if time.monotonic() < self._not_before_s.get(pair.name, 0.0):
             return

@@ -4,22 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal, NamedTuple
 
+from nightferry.manifest.covered import AGE_EDGES_S, Coverage, Place
 from nightferry.manifest.database import Database
 from nightferry.manifest.records import Content
 from nightferry.tree.metadata import Kind, Stat
 
 Side = Literal["primary", "secondary"]
-# As the damage register has them: what the secondary holds is the copy, and retired versions beside it.
-Place = Literal["primary", "secondary", "retired"]
-PLACES: tuple[Place, Place, Place] = ("primary", "secondary", "retired")
-
 _DAY_S = 86_400
-# Ages by which readings are sorted in a report: a day, a week, a month, a quarter.
-AGE_EDGES_S = (1 * _DAY_S, 7 * _DAY_S, 30 * _DAY_S, 90 * _DAY_S)
 # A reading of later than this after now was dated by a clock that was wrong: it proves nothing of when it was.
 # A pass over a large drive takes more than a day, and marks what it reads with the moment at which it does so.
 FUTURE_S = 7 * _DAY_S
@@ -87,35 +81,6 @@ class Subject(NamedTuple):
     content: Content
     held: bytes | None
     read_s: int  # Unix time; 0: never
-
-
-@dataclass(frozen=True)
-class Coverage:
-    """How much of one place was read and found intact, and how long ago. Files only: symlinks have no bytes to rot.
-
-    Attributes:
-        files, size_bytes: read within the cycle; of ``files_total``, ``total_bytes``.
-        never_files: never read, or last found bad.
-        overdue_files, overdue_bytes: not read within the cycle, though they were there when it began.
-        oldest_s: Unix time of the oldest reading; None where there was none.
-        ages: (files, bytes) by the age of the last reading: younger than each of ``AGE_EDGES_S`` in turn, then older.
-            Those never read are in none.
-    """
-
-    files: int = 0
-    files_total: int = 0
-    size_bytes: int = 0
-    total_bytes: int = 0
-    never_files: int = 0
-    overdue_files: int = 0
-    overdue_bytes: int = 0
-    oldest_s: float | None = None
-    ages: tuple[tuple[int, int], ...] = ((0, 0),) * (len(AGE_EDGES_S) + 1)
-
-    @property
-    def share(self) -> float:
-        """Of the bytes, read within the cycle."""
-        return 1.0 if self.total_bytes == 0 else self.size_bytes / self.total_bytes
 
 
 def _sums(column: str) -> str:

@@ -118,6 +118,8 @@ class Tally:
     folders_moved: int = 0
     folders_removed: int = 0
     folders_metadata: int = 0
+    placed: int = 0  # of what was to be copied: what stands in the copy now, also where its content had not changed
+    placed_bytes: int = 0
     linked: int = 0  # of the added and changed: not copied, since the content was there
     read_bytes: int = 0
     written_bytes: int = 0

@@ -331,6 +331,9 @@ class Copier:
         item, tally = each.item, self._night.tally
         assert item is not None and each.intent.stat is not None
         tally.linked += not each.copied and item.stat.kind is Kind.FILE
+        if each.intent.reason != "decayed":
+            tally.placed += 1
+            tally.placed_bytes += each.intent.stat.size_bytes
         if each.intent.reason == "metadata":
             tally.metadata += 1
         elif each.intent.reason == "decayed":

@@ -17,7 +17,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from nightferry.errors import Failed, NightferryError, WrongDrive
-from nightferry.manifest.fixity import Coverage, Fixity, Place
+from nightferry.manifest.covered import Coverage, Place
+from nightferry.manifest.fixity import Fixity
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.plan import Plan, Step
 from nightferry.manifest.records import ROOT_ID
@@ -44,6 +45,7 @@ from nightferry.night.settle import settle
 from nightferry.night.shape import move_files, shape
 from nightferry.night.space import make_room
 from nightferry.night.timing import PhaseTimes
+from nightferry.night.unprotected import Unprotected, unprotected
 from nightferry.planning.drive_health import GONE
 from nightferry.planning.hold import Limits, Proposed, reasons_to_hold
 from nightferry.recovery.rehearsal_night import rehearse_if_due
@@ -92,6 +94,8 @@ class Result:
     room: dict[str, Room] = field(default_factory=dict)  # by drive, at its end; without one that did not say
     rates: dict[str, dict[str, float]] = field(default_factory=dict)  # bytes and seconds by phase (rates.py)
     io_errors: dict[str, dict[str, int | None]] = field(default_factory=dict)  # the kernel's counts, by drive
+    is_compared: bool = False
+    unprotected: Unprotected | None = None  # at its end; None: it did not get to the end of comparing
 
     @property
     def state(self) -> str:
@@ -274,6 +278,7 @@ def _work(night: Night, result: Result, clock_ok: bool, state_folder: Path, rend
     night.progress.phase("scan and compare")
     scan(night)
     proposed = resolve(night)
+    result.is_compared = True
 
     result.hold_reasons = _hold(night, proposed)
     held = bool(result.hold_reasons)
@@ -386,6 +391,8 @@ def _seal_and_close(night: Night, result: Result, *, can_seal: bool) -> None:
     try:
         manifest.runs.leave_out(night.number, night.take_left_out())
         result.open_damage = len(manifest.runs.open_damage())
+        if result.is_compared:
+            result.unprotected = unprotected(night, result.outcome)
         _look_at_coverage(night, result)
         _look_at_room(night, result, secondary=can_seal)
         if night.metadata_lost:
@@ -458,6 +465,7 @@ def _summary(result: Result) -> str:
             "rates": result.rates,
             "io_errors": result.io_errors,
             "rehearsal": None if result.rehearsal is None else result.rehearsal.summary(),
+            "unprotected": None if result.unprotected is None else result.unprotected._asdict(),
             "room": {drive: asdict(each) for drive, each in result.room.items()},
         }
     )

@@ -15,10 +15,12 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, tzinfo
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from nightferry.planning.window import GRACE_S
-from nightferry.settings import PairSettings
+
+if TYPE_CHECKING:
+    from nightferry.settings import PairSettings
 
 EVERY_DAY = frozenset(range(7))
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from nightferry.errors import Failed, WrongUse
-from nightferry.manifest.fixity import FUTURE_S, Coverage, Fixity, Place, Side, Subject
+from nightferry.manifest.covered import Coverage, Place
+from nightferry.manifest.fixity import FUTURE_S, Fixity, Side, Subject
 from nightferry.manifest.records import Damage, Entry
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.night.context import Clock, Progress, Stop

@@ -11,7 +11,7 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 from nightferry.errors import WrongUse
-from nightferry.manifest.fixity import PLACES, Coverage, Place
+from nightferry.manifest.covered import PLACES, Coverage, Place
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import LeftOut, Past, Run
 from nightferry.planning.keeping import Kept, kept_until

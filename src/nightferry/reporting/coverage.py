@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from nightferry.manifest.fixity import AGE_EDGES_S, PLACES, Coverage, Place
+from nightferry.manifest.covered import AGE_EDGES_S, PLACES, Coverage, Place
 from nightferry.reporting.moments import moment, unix
 
 Covered = Mapping[Place, Coverage]

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
-from nightferry.manifest.fixity import AGE_EDGES_S, Coverage
+from nightferry.manifest.covered import AGE_EDGES_S, Coverage
 from nightferry.reporting.coverage import Covered
-from nightferry.reporting.terminal import Screen
 from nightferry.units import format_count, format_duration, format_size
+
+if TYPE_CHECKING:
+    from nightferry.reporting.terminal import Screen
 
 _DAY_S = 86_400
 

@@ -27,6 +27,8 @@ def leave_damage(state_dir: Path, pair: str, open_count: int, now_s: float) -> N
         others = tuple(reason for reason in found.reasons if reason.code != _CODE)
         if open_count == 0:
             if others == found.reasons:
+                if found.open_damage != 0:
+                    status.write(folder, replace(found, open_damage=0, written=status.moment(now_s)))
                 return
             told = "The damage was mended or accepted since; the next night confirms it."
         else:
@@ -36,4 +38,7 @@ def leave_damage(state_dir: Path, pair: str, open_count: int, now_s: float) -> N
             )
         state = ATTENTION if found.state == SOUND else found.state
         reasons = (*others, Reason(_CODE, told))
-        status.write(folder, replace(found, state=state, reasons=reasons, written=status.moment(now_s)))
+        status.write(
+            folder,
+            replace(found, state=state, reasons=reasons, open_damage=open_count, written=status.moment(now_s)),
+        )

@@ -25,6 +25,7 @@ from nightferry.reporting.progress import Bar, Log, StatusFile, Watchers
 from nightferry.reporting.rehearsal_status import last_fact
 from nightferry.reporting.rehearsal_text import render
 from nightferry.reporting.reports import leave_night_report, leave_refusal
+from nightferry.reporting.standing import standing
 from nightferry.reporting.status import ATTENTION, FAILED, SOUND, Reason, RoomLeft, Status
 from nightferry.reporting.terminal import Screen
 from nightferry.settings import PairSettings
@@ -81,8 +82,13 @@ def not_begun(settings: PairSettings) -> Came:
     return Came(settings.name, exits.ATTENTION, ATTENTION, (reason,))
 
 
-def run_pair(settings: PairSettings, state_dir: Path, clock: Clock, stop: Stop, *, is_terminal: bool) -> Came:
-    """Runs a night over one pair and leaves its status. Raises nothing: what goes wrong is in the answer."""
+def run_pair(
+    settings: PairSettings, state_dir: Path, clock: Clock, stop: Stop, *, is_terminal: bool, is_public: bool = False
+) -> Came:
+    """Runs a night over one pair and leaves its status. Raises nothing: what goes wrong is in the answer.
+
+    ``is_public``: everybody on this machine may read that status.
+    """
     effects = Effects()
     folder = state_folder(state_dir, settings.name)
     try:
@@ -102,14 +108,16 @@ def run_pair(settings: PairSettings, state_dir: Path, clock: Clock, stop: Stop, 
     except Exception as error:
         came = _refused(settings, Failed(exits.unexpected(error)), "unexpected")
         came.error = "\n".join([str(came.error), *exits.debug_lines(error)])
-    return _leave_status(settings, state_dir, came, clock, effects)
+    return _leave_status(settings, state_dir, came, clock, effects, is_public=is_public)
 
 
-def ended_early(settings: PairSettings, state_dir: Path, error: NightferryError, clock: Clock) -> Came:
+def ended_early(
+    settings: PairSettings, state_dir: Path, error: NightferryError, clock: Clock, *, is_public: bool = False
+) -> Came:
     """For a run whose process had to be ended, or ended by itself; leaves the status."""
     is_stuck = isinstance(error, HungDrive) and error.is_stuck
     came = _refused(settings, error, "drive_hung" if isinstance(error, HungDrive) else "ended_early")
-    return _leave_status(settings, state_dir, came, clock, Effects(), is_locked=is_stuck)
+    return _leave_status(settings, state_dir, came, clock, Effects(), is_public=is_public, is_locked=is_stuck)
 
 
 @contextmanager
@@ -220,7 +228,14 @@ def _code(error: NightferryError) -> str:
 
 
 def _leave_status(
-    settings: PairSettings, state_dir: Path, came: Came, clock: Clock, effects: Effects, *, is_locked: bool = False
+    settings: PairSettings,
+    state_dir: Path,
+    came: Came,
+    clock: Clock,
+    effects: Effects,
+    *,
+    is_public: bool,
+    is_locked: bool = False,
 ) -> Came:
     """``is_locked``: by a process of this very run, which can do nothing more."""
     now_s = clock.now_s()
@@ -243,8 +258,11 @@ def _leave_status(
                 notes=() if came.report is None else tuple(came.report.notes),
                 **_covered(settings, folder, came, last, effects),
                 rehearsal=last_fact(folder, effects),
+                **standing(settings, folder, effects, now_s),
             )
-            status.write(folder, found)
+            status.write(folder, found, public=is_public)
+            if is_public:
+                status.publish(folder)
             if came.report is None:
                 _leave_page(settings, folder, came, now_s, effects)
     except Busy:

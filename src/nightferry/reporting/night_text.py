@@ -8,7 +8,8 @@ from nightferry.reporting import words
 from nightferry.reporting.audit import KINDS, Change, NightReport, counted
 from nightferry.reporting.coverage_text import show_coverage
 from nightferry.reporting.folders import FolderSums
-from nightferry.reporting.rehearsal_status import fact_of, line
+from nightferry.reporting.rehearsal_line import line
+from nightferry.reporting.rehearsal_status import fact_of
 from nightferry.reporting.status import Reason
 from nightferry.reporting.terminal import Screen
 from nightferry.units import format_count, format_size, show_name, show_text

@@ -13,19 +13,12 @@ from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.rehearsals import Rehearsals
 from nightferry.night.preflight import lock_pair
 from nightferry.recovery.rehearsal_result import Rehearsal
-from nightferry.reporting import rehearsal_words, status
+from nightferry.reporting import status
 from nightferry.reporting.status import ATTENTION, SOUND, Reason, RehearsalFact
 from nightferry.tree.effects import Effects
-from nightferry.units import format_duration, format_rate
 
 CODE = "rehearsal"
 _FAILED = ("mismatches", "impossible")
-OUTCOMES = {
-    "passed": "passed",
-    "short": "nothing wrong, cut short",
-    "mismatches": "NOT all came back right",
-    "impossible": "the secondary alone was NOT enough",
-}
 
 
 def fact_of(summary: object) -> RehearsalFact | None:
@@ -97,20 +90,3 @@ def reason_of(pair: str, fact: RehearsalFact) -> Reason:
         f"{told}: see records/reports/rehearsal-{fact.stamp}.txt there, and try again with `nightferry rehearse"
         f" {pair}` after the next night, which mends what it can.",
     )
-
-
-def line(fact: RehearsalFact) -> str:
-    """All of it in a line."""
-    said = f"{OUTCOMES.get(fact.outcome, fact.outcome)}, {status.shown_moment(fact.ended)}"
-    if fact.confidence is not None and fact.files_share is not None and fact.bytes_share is not None:
-        files, size = (rehearsal_words.percent(each) for each in (fact.files_share, fact.bytes_share))
-        said += f"; at most {files} of files and {size} of bytes cannot be restored ({fact.confidence:.0%} sure)"
-    return said
-
-
-def time_line(fact: RehearsalFact) -> str | None:
-    """How long a whole restore would take; None where no rate was measured."""
-    if fact.local_s is None or fact.network_s is None or fact.rate_bytes_per_s is None:
-        return None
-    local, network, rate = format_duration(fact.local_s), format_duration(fact.network_s), fact.rate_bytes_per_s
-    return f"{local} here, {network} over a gigabit network, at {format_rate(rate)}"

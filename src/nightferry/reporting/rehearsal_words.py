@@ -7,6 +7,7 @@ from nightferry.planning.restore_time import GIGABIT_BYTES_PER_S
 from nightferry.planning.sampling import DRAWN_LIMIT
 from nightferry.recovery.rehearsal_result import Rehearsal
 from nightferry.reporting.audit import counted
+from nightferry.reporting.rehearsal_line import percent
 from nightferry.units import format_count, format_duration, format_rate, format_size
 
 FORMULAS = {
@@ -52,25 +53,6 @@ def source(assurance: Assurance) -> str:
 def headline(rehearsal: Rehearsal) -> str:
     """The outcome in a few words."""
     return f"{rehearsal.pair}: {_HEADLINES[rehearsal.outcome]}"
-
-
-def percent(share: float) -> str:
-    """A share with two figures, rounded up: what is said never claims more than was shown.
-
-    >>> percent(0.00987), percent(0.0000321), percent(1.0), percent(0.0)
-    ('0.99 %', '0.0033 %', '100 %', '0 %')
-    """
-    if share <= 0:
-        return "0 %"
-    if share >= 1:
-        return "100 %"
-    value = share * 100
-    step = 0.1
-    while value / step < 10:
-        step /= 10
-    rounded = -int(-(value / step) // 1) * step
-    decimals = max(0, len(f"{step:.10f}".rstrip("0").split(".")[1]))
-    return f"{rounded:.{decimals}f}".rstrip("0").rstrip(".") + " %"
 
 
 def proved(assurance: Assurance) -> str:

@@ -24,4 +24,5 @@ def leave_released(folder: Path, night: int, now_s: float) -> None:
             "released", f"Night {night} was held, and somebody has released it since: the next run carries it out."
         )
         reasons = tuple(released if reason.code == "held" else reason for reason in found.reasons)
-        status.write(folder, replace(found, reasons=reasons, written=status.moment(now_s)))
+        hold = None if found.hold is None else replace(found.hold, released=True)
+        status.write(folder, replace(found, reasons=reasons, hold=hold, written=status.moment(now_s)))

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import json
 import os
+import stat
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from nightferry.manifest.fixity import Coverage, Place
+from nightferry.manifest.covered import Coverage, Place
 from nightferry.reporting import moments
 from nightferry.reporting.coverage import coverage_as_json, coverage_from_json
 
@@ -72,6 +73,43 @@ class RoomLeft:
 
 
 @dataclass(frozen=True)
+class UnprotectedFact:
+    """New and changed files of which the secondary had no copy, or an older one, when a night ended; bytes of content.
+
+    ``as_of``: when that night began, the newest one that got so far as to know. What came since is not counted.
+    """
+
+    files: int
+    bytes: int
+    as_of: str
+
+
+@dataclass(frozen=True)
+class HoldFact:
+    """A hold that no night has carried out yet. ``removals``, ``replacements``: files that wait for it."""
+
+    night: int
+    removals: int
+    replacements: int
+    released: bool
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class FullFact:
+    """When the room above ``keep_free`` is used up at the pace of the last nights; None: never.
+
+    ``soonest``, ``latest``: the bounds of 95 % confidence. Negative bytes a day: it empties.
+    """
+
+    soonest: str | None
+    likely: str | None
+    latest: str | None
+    bytes_per_day: int
+    nights: int
+
+
+@dataclass(frozen=True)
 class RehearsalFact:
     """The last restore test. Shares: at most so much cannot be restored, at ``confidence``; None: nothing was shown.
 
@@ -111,6 +149,10 @@ class Status:
     coverage: dict[Place, Coverage] = field(default_factory=dict)  # as the last run left it; empty: not known
     verify_cycle_s: float | None = None
     rehearsal: RehearsalFact | None = None  # None: there was none yet
+    unprotected: UnprotectedFact | None = None  # None: no night has got so far as to know
+    open_damage: int | None = None  # names; None: not known
+    hold: HoldFact | None = None
+    full: FullFact | None = None  # None: not enough nights have noted how full it was
 
     def as_json(self) -> dict[str, Any]:
         """Plain values under the names that stand in the file."""
@@ -124,12 +166,19 @@ class Status:
 # --- writing
 
 
-def write(folder: Path, status: Status) -> None:
-    """Replaces the pair's status; durable when it returns. Raises ``OSError``."""
+def write(folder: Path, status: Status, *, public: bool | None = None) -> None:
+    """Replaces the pair's status; durable when it returns. Raises ``OSError``.
+
+    Args:
+        public: whether everybody may read it; None: those who may read the one before.
+    """
     text = json.dumps(status.as_json(), indent=2) + "\n"
     temporary, target = folder / (FILE_NAME + ".new"), folder / FILE_NAME
-    fd = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC | os.O_NOFOLLOW, 0o644)
+    if public is None:
+        public = _is_public(target)
+    fd = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
     try:
+        os.fchmod(fd, 0o644 if public else 0o600)
         os.write(fd, text.encode("ascii"))
         os.fsync(fd)
     finally:
@@ -140,6 +189,23 @@ def write(folder: Path, status: Status) -> None:
         os.fsync(folder_fd)
     finally:
         os.close(folder_fd)
+
+
+def _is_public(path: Path) -> bool:
+    try:
+        return bool(path.lstat().st_mode & stat.S_IROTH)
+    except OSError:
+        return False
+
+
+def publish(folder: Path) -> None:
+    """Lets everybody reach the status below ``folder``, and nothing else there. Raises ``OSError``."""
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            mode = stat.S_IMODE(entry.stat(follow_symlinks=False).st_mode)
+            if entry.name != FILE_NAME and mode & 0o077 and not entry.is_symlink():
+                os.chmod(entry.path, mode & ~0o077)
+    os.chmod(folder, 0o711)
 
 
 # --- reading
@@ -194,7 +260,36 @@ def _status(found: dict[str, Any]) -> Status:
         coverage=coverage_from_json(found.get("coverage")),
         verify_cycle_s=_seconds(found.get("verify_cycle_s")),
         rehearsal=_rehearsal(found.get("rehearsal")),
+        unprotected=_unprotected(found.get("unprotected")),
+        open_damage=_count(found.get("open_damage")),
+        hold=_hold(found.get("hold")),
+        full=_full(found.get("full")),
     )
+
+
+def _unprotected(found: dict[str, Any] | None) -> UnprotectedFact | None:
+    if found is None:
+        return None
+    unix(found["as_of"])
+    return UnprotectedFact(int(found["files"]), int(found["bytes"]), found["as_of"])
+
+
+def _hold(found: dict[str, Any] | None) -> HoldFact | None:
+    if found is None:
+        return None
+    night, removals, replacements = (int(found[key]) for key in ("night", "removals", "replacements"))
+    reasons = tuple(_text(each) for each in found["reasons"])
+    return HoldFact(night, removals, replacements, found["released"] is True, reasons)
+
+
+def _full(found: dict[str, Any] | None) -> FullFact | None:
+    if found is None:
+        return None
+    soonest, likely, latest = (found[key] for key in ("soonest", "likely", "latest"))
+    for day in (soonest, likely, latest):
+        if day is not None:
+            unix(day)
+    return FullFact(soonest, likely, latest, int(found["bytes_per_day"]), int(found["nights"]))
 
 
 def _rehearsal(found: dict[str, Any] | None) -> RehearsalFact | None:

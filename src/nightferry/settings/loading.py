@@ -12,6 +12,7 @@ from nightferry.settings.problems import problems_of, refusal, unknown_setting
 from nightferry.settings.source import (
     DEFAULT_SETTINGS,
     PAIR_SETTINGS,
+    TOP_SETTINGS,
     Document,
     Environment,
     file_to_read,
@@ -22,7 +23,7 @@ from nightferry.settings.source import (
 from nightferry.settings.values import WRITTEN, shown
 from nightferry.units import quoted, show_text
 
-_TOP = ("state_dir", "defaults", "pair")
+_TOP = (*TOP_SETTINGS, "defaults", "pair")
 
 
 def load(path: Path | None) -> Settings:
@@ -50,8 +51,7 @@ class _Loading:
         self.file_defaults = self._defaults_table(tables.get("defaults", {}))
         self.file_pairs = self._pair_tables(tables.get("pair", []))
         file_values: dict[str, Any] = {"defaults": self.file_defaults, "pair": self.file_pairs}
-        if "state_dir" in tables:
-            file_values["state_dir"] = tables["state_dir"]
+        file_values["top"] = {name: tables[name] for name in TOP_SETTINGS if name in tables}
         self.environment: Environment = read_environment(os.environ, pair_names(self.file_pairs))
         self.sentences += self.environment.problems
         self.document = Document(**file_values)
@@ -111,9 +111,7 @@ class _Loading:
             return None
 
     def _settings(self, pairs: list[PairSettings]) -> Settings | None:
-        values: dict[str, Any] = {"pair": pairs}
-        if self.document.state_dir is not None:
-            values["state_dir"] = self.document.state_dir
+        values: dict[str, Any] = {**self.document.top, "pair": pairs}
         try:
             return Settings.model_validate(values, context=WRITTEN)
         except ValidationError as error:
@@ -122,9 +120,9 @@ class _Loading:
                     # Pairs that are wrong in themselves have been named, and are not here.
                     if not self.file_pairs:
                         self._in_file(problem.sentence)
-                elif problem.setting == "state_dir":
-                    variable = self.environment.variables.get(("state_dir",))
-                    source = f"environment variable {variable}" if variable else f"{self.where}: state_dir"
+                elif problem.setting in TOP_SETTINGS:
+                    variable = self.environment.variables.get((problem.setting,))
+                    source = f"environment variable {variable}" if variable else f"{self.where}: {problem.setting}"
                     self.sentences.append(f"{source}: {problem.sentence}")
                 else:
                     self._in_file(f"{problem.setting}: {problem.sentence}")

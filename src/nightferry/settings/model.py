@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, PlainValidator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, PlainSerializer, PlainValidator, SecretStr, model_validator
 
 from nightferry.settings import values
 from nightferry.settings.problems import ContradictionError, Problem, nearest, refusal
@@ -20,6 +20,7 @@ _DAY = timedelta(days=1)
 _AbsolutePath = Annotated[Path, PlainValidator(values.absolute_path)]
 _Clock = Annotated[time, PlainValidator(values.clock)]
 _Duration = Annotated[timedelta, PlainValidator(values.duration(_ZERO))]
+_HIDDEN = PlainSerializer(values.hidden, when_used="json")
 _Cycle = Annotated[timedelta, PlainValidator(values.duration(_DAY))]
 
 
@@ -71,7 +72,10 @@ class PairSettings(BaseModel):
     rehearse_scratch: Annotated[Path | None, PlainValidator(values.memory_or_path)] = None
     rehearse_scratch_limit: Annotated[int, PlainValidator(values.size)] = 256 * 1024**2
 
-    alert_command: Annotated[tuple[str, ...], PlainValidator(values.command)] = ()
+    # Addresses hold tokens and passwords, and so may the arguments of a command: neither is shown where settings are.
+    alert_urls: Annotated[tuple[SecretStr, ...], PlainValidator(values.addresses), _HIDDEN] = ()
+    alert_command: Annotated[tuple[str, ...], PlainValidator(values.command), _HIDDEN] = Field(default=(), repr=False)
+    alert_mornings: Annotated[bool, PlainValidator(values.switch)] = False
     alert_repeat_after: Annotated[timedelta, PlainValidator(values.duration(timedelta(minutes=1)))] = _DAY
 
     @model_validator(mode="after")
@@ -109,11 +113,17 @@ class PairSettings(BaseModel):
 
 
 class Settings(BaseModel):
-    """Everything that is configured: where the state lives, and the pairs, at least one."""
+    """Everything that is configured: where the state lives, what others read and hear, and the pairs, at least one."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     state_dir: _AbsolutePath = Path("/var/lib/nightferry")
+    status_public: Annotated[bool, PlainValidator(values.switch)] = False
+    metrics_file: Annotated[Path | None, PlainValidator(values.path_or_off)] = None
+    heartbeat_url: Annotated[SecretStr | None, PlainValidator(values.web_address), _HIDDEN] = None
+    heartbeat_every: Annotated[timedelta, PlainValidator(values.duration(timedelta(minutes=1), _DAY))] = timedelta(
+        minutes=5
+    )
     pair: list[PairSettings]
 
     @model_validator(mode="after")

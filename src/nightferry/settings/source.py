@@ -16,7 +16,7 @@ from pydantic import Field
 from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource
 
-from nightferry.settings.model import PairSettings
+from nightferry.settings.model import PairSettings, Settings
 from nightferry.settings.problems import nearest, refusal
 from nightferry.units import format_count, quoted, show_text
 
@@ -28,6 +28,8 @@ DEBUG_VARIABLE = "NIGHTFERRY_DEBUG"
 LARGEST_FILE_BYTES = 256 * 1024
 
 PAIR_SETTINGS = tuple(PairSettings.model_fields)
+# Those of the program as a whole.
+TOP_SETTINGS = tuple(name for name in Settings.model_fields if name != "pair")
 # What makes a pair this pair cannot be the same for all.
 DEFAULT_SETTINGS = tuple(name for name in PAIR_SETTINGS if name not in ("name", "primary", "secondary"))
 
@@ -94,7 +96,7 @@ def _content(path: Path, where: str) -> bytes:
 class Environment:
     """What the variables say: values in the shape of the file, the variable behind each, and what was wrong."""
 
-    state_dir: str | None = None
+    top: dict[str, Any] = field(default_factory=dict)
     defaults: dict[str, Any] = field(default_factory=dict)
     pair: dict[str, dict[str, Any]] = field(default_factory=dict)
     variables: dict[tuple[str, ...], str] = field(default_factory=dict)
@@ -115,9 +117,8 @@ def read_environment(environ: Mapping[str, str], names: Sequence[str]) -> Enviro
 
 def _read_variable(found: Environment, variable: str, text: str, names: Sequence[str]) -> None:
     kind, _, rest = variable.removeprefix(PREFIX).partition("__")
-    if variable == "NIGHTFERRY_STATE_DIR":
-        found.state_dir = text
-        found.variables["state_dir",] = variable
+    if kind.lower() in TOP_SETTINGS and not rest:
+        _keep(found, found.top, (kind.lower(),), variable, text)
     elif kind == "DEFAULTS" and rest:
         setting = _setting(rest, DEFAULT_SETTINGS)
         _keep(found, found.defaults, ("defaults", setting), variable, text)
@@ -130,7 +131,8 @@ def _read_variable(found: Environment, variable: str, text: str, names: Sequence
     else:
         raise ValueError(
             f"is not known; allowed: {FILE_VARIABLE}, "
-            "NIGHTFERRY_STATE_DIR, NIGHTFERRY_DEFAULTS__<SETTING> and NIGHTFERRY_PAIR__<NAME>__<SETTING>"
+            f"{', '.join(PREFIX + name.upper() for name in TOP_SETTINGS)}, "
+            "NIGHTFERRY_DEFAULTS__<SETTING> and NIGHTFERRY_PAIR__<NAME>__<SETTING>"
         )
 
 
@@ -166,14 +168,18 @@ def _variable_part(name: str) -> str:
 
 def _typed(setting: str, text: str) -> Any:
     """Text as the type that the setting has in TOML, where that is no text; as it is where it does not fit."""
-    if setting == "require_mount":
+    if setting in _SWITCHES:
         return {"true": True, "false": False}.get(text.lower(), text)
-    if setting == "exclude":
+    if setting in _LISTS and text.lstrip().startswith("["):
         try:
-            return tomllib.loads(f"exclude = {text}")["exclude"]
+            return tomllib.loads(f"list = {text}")["list"]
         except (ValueError, RecursionError, OverflowError):
             return text
     return text
+
+
+_SWITCHES = frozenset({"require_mount", "watch_day", "alert_mornings", "status_public"})
+_LISTS = frozenset({"exclude", "days", "alert_command", "alert_urls"})
 
 
 class _EnvironmentSource(PydanticBaseSettingsSource):
@@ -184,20 +190,19 @@ class _EnvironmentSource(PydanticBaseSettingsSource):
         self._found = read_environment(os.environ, names)
 
     def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:
-        value = getattr(self._found, field_name)
-        return value if value else None, field_name, False
+        value = getattr(self._found, field_name) or None
+        return value, field_name, False
 
     def __call__(self) -> dict[str, Any]:
+        # In ``top`` a value may be empty: a mistake to be reported, not a variable that is not set.
         values = {name: self.get_field_value(info, name)[0] for name, info in self.settings_cls.model_fields.items()}
-        # An empty STATE_DIR is a mistake to be reported, not a variable that is not set.
-        values["state_dir"] = self._found.state_dir
         return {name: value for name, value in values.items() if value is not None}
 
 
 class Document(BaseSettings):
     """The merged tables, values still as they were written: the environment above the file."""
 
-    state_dir: Any = None
+    top: dict[str, Any] = Field(default_factory=dict)
     defaults: dict[str, Any] = Field(default_factory=dict)
     pair: dict[str, dict[str, Any]] = Field(default_factory=dict)
 

@@ -13,7 +13,7 @@ from pathlib import Path, PurePath
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import pathspec
-from pydantic import ValidationInfo
+from pydantic import SecretStr, ValidationInfo
 
 from nightferry.units import (
     LARGEST_SIZE_BYTES,
@@ -39,6 +39,8 @@ _MOST_PATTERNS = 1000
 _LONGEST_PATTERN = 4096
 _LARGEST_COUNT = 10**12
 _LONGEST_ZONE = 100
+_MOST_ADDRESSES = 10
+_SCHEME = re.compile(r"[a-z][a-z0-9+.-]{0,31}://.+")
 
 
 def shown(value: object) -> str:
@@ -289,6 +291,54 @@ def command(value: object) -> tuple[str, ...]:
     if len(value) > _MOST_PATTERNS or any("\0" in part or len(part) > _LONGEST_PATTERN for part in value):
         raise ValueError(f"it has too many or too long texts, or one with a NUL; {allowed}")
     return tuple(value)
+
+
+def addresses(value: object) -> tuple[SecretStr, ...]:
+    """Addresses of services that tell people. They hold tokens and passwords: never shown, not even where wrong."""
+    allowed = f'allowed: a list of at most {_MOST_ADDRESSES} texts such as ["mailto://…", "ntfys://…"], or []'
+    if not isinstance(value, list | tuple) or not all(isinstance(each, str | SecretStr) for each in value):
+        raise ValueError(f"it is not a list of texts; {allowed}")
+    if len(value) > _MOST_ADDRESSES:
+        raise ValueError(f"{len(value)} addresses are too many; {allowed}")
+    found = tuple(each if isinstance(each, SecretStr) else SecretStr(each) for each in value)
+    for position, each in enumerate(found, 1):
+        if not _is_address(each.get_secret_value()):
+            raise ValueError(
+                f"number {position} is not an address (it is not shown, since it may be secret); {allowed}"
+            )
+    return found
+
+
+def web_address(value: object) -> SecretStr | None:
+    """An address for HTTP that may hold a token; None for "off"."""
+    if value is None or value == "off":
+        return None
+    found = value.get_secret_value() if isinstance(value, SecretStr) else value
+    if isinstance(found, str) and found.startswith(("http://", "https://")) and _is_address(found):
+        return SecretStr(found)
+    raise ValueError(
+        "it is not an address (it is not shown, since it may be secret); allowed: a text that begins with https:// or"
+        ' http://, or "off"'
+    )
+
+
+def _is_address(text: str) -> bool:
+    return len(text) <= _LONGEST_PATTERN and text.isprintable() and _SCHEME.fullmatch(text) is not None
+
+
+def hidden(value: object) -> str | None:
+    """What stands in place of what may be secret, wherever settings are written out."""
+    return "**********" if value else None
+
+
+def path_or_off(value: object) -> Path | None:
+    """An absolute path, or None for "off"."""
+    if value is None or value == "off":
+        return None
+    try:
+        return absolute_path(value)
+    except ValueError as error:
+        raise ValueError(f'{error}; or "off"') from None
 
 
 def hash_name(value: object) -> str:

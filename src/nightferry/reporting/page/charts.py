@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
 
-from nightferry.manifest.fixity import AGE_EDGES_S, Coverage
+from nightferry.manifest.covered import AGE_EDGES_S, Coverage
 from nightferry.planning.trend import Trend
 from nightferry.reporting.audit import ADDED, CHANGED, MOVED, REMOVED
 from nightferry.reporting.coverage import Covered

@@ -19,7 +19,7 @@ import jinja2
 from markupsafe import Markup, escape
 
 from nightferry import __version__
-from nightferry.reporting import rehearsal_words, words
+from nightferry.reporting import words
 from nightferry.reporting.audit import counted
 from nightferry.reporting.coverage_text import coverage_line, days
 from nightferry.reporting.night_text import kinds_line
@@ -27,7 +27,7 @@ from nightferry.reporting.page import charts
 from nightferry.reporting.page.facts import Facts
 from nightferry.reporting.page.outlook import forecast_sentence
 from nightferry.reporting.page.verdict import STATE_WORDS, verdict
-from nightferry.reporting.rehearsal_status import OUTCOMES
+from nightferry.reporting.rehearsal_line import OUTCOMES, percent
 from nightferry.reporting.terminal import printable
 from nightferry.units import (
     format_count,
@@ -85,7 +85,7 @@ def _environment() -> jinja2.Environment:
     environment.globals.update(
         counted=counted, words=words, rate_spread=charts.rate_spread, rates_of=charts.rates_of,
         rate_words=charts.RATE_WORDS, age_words=charts.age_words, ages_of=charts.ages_of, bar_kinds=charts.BAR_KINDS,
-        rehearsal_words=OUTCOMES, share=rehearsal_words.percent, coverage_line=coverage_line,
+        rehearsal_words=OUTCOMES, share=percent, coverage_line=coverage_line,
     )  # fmt: skip
     return environment
 
