@@ -14,11 +14,11 @@ from harness import Pair
 
 from drives import run
 from nightferry.night.context import Stop, Unwatched
-from nightferry.recovery import rehearsal_restore
-from nightferry.recovery.rehearsal import rehearse
-from nightferry.recovery.rehearsal_by_hand import Made, rehearse_pair
-from nightferry.recovery.rehearsal_record import new_rehearsal
-from nightferry.recovery.rehearsal_result import Rehearsal
+from nightferry.recovery.rehearsing import restored
+from nightferry.recovery.rehearsing.by_hand import Made, rehearse_pair
+from nightferry.recovery.rehearsing.record import new_rehearsal
+from nightferry.recovery.rehearsing.rehearsal import rehearse
+from nightferry.recovery.rehearsing.result import Rehearsal
 from nightferry.reporting.rehearsal_json import as_json, schema
 from nightferry.reporting.rehearsal_text import render
 from nightferry.settings import PairSettings
@@ -71,7 +71,7 @@ def left_in_scratch() -> list[str]:
 def keeping(monkeypatch: pytest.MonkeyPatch, folder: Path):
     """Within the block, all that is restored is copied with ``cp -a`` before it is removed: to be compared."""
     folder.mkdir()
-    empty = rehearsal_restore.empty
+    empty = restored.empty
 
     def copy_first(scratch: Path, effects: Effects) -> None:
         if (scratch / "restored").exists():
@@ -79,5 +79,5 @@ def keeping(monkeypatch: pytest.MonkeyPatch, folder: Path):
         empty(scratch, effects)
 
     with monkeypatch.context() as patched:
-        patched.setattr(rehearsal_restore, "empty", copy_first)
+        patched.setattr(restored, "empty", copy_first)
         yield folder

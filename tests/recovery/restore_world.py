@@ -10,11 +10,11 @@ from harness import OWN_NAMES, Pair
 
 from compare import differences
 from nightferry.night.context import Stop, Unwatched
-from nightferry.recovery.keep_off import Guarded
-from nightferry.recovery.restore import Request, restore
-from nightferry.recovery.restore_opening import open_alone, open_configured
-from nightferry.recovery.restore_result import RestoreResult
-from nightferry.recovery.restoring import How
+from nightferry.recovery.restoring.keep_off import Guarded
+from nightferry.recovery.restoring.opening import open_alone, open_configured
+from nightferry.recovery.restoring.restore import Request, restore
+from nightferry.recovery.restoring.restorer import How
+from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.tree.effects import Effects
 
 STAGING = ".nightferry-restoring"

@@ -16,7 +16,7 @@ from harness import Pair
 from world import World
 
 from effects_faults import CountingEffects, FailingEffects, KillingEffects, in_child
-from nightferry.recovery.salvage import SUFFIX
+from nightferry.recovery.mending.salvage import SUFFIX
 
 GOOD = os.urandom(300_000)
 # All calls with EVERY_EFFECT=1; else every third.

@@ -14,8 +14,8 @@ from drives import MIB, Drive, DriveFactory, run
 from effects_faults import CountingEffects, KillingEffects, in_child
 from nightferry.errors import Failed, WrongDrive
 from nightferry.night.context import Stop, Unwatched
-from nightferry.recovery.new_primary import NewPrimary, fill_new_primary
-from nightferry.recovery.restore_result import RestoreResult
+from nightferry.recovery.restoring.new_primary import NewPrimary, fill_new_primary
+from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.tree.effects import Effects
 from trees import tree_with_everything
 

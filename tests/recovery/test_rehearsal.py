@@ -21,8 +21,8 @@ from nightferry.errors import Busy, Failed, WrongUse
 from nightferry.night.context import Stop, Unwatched
 from nightferry.night.preflight import lock_pair
 from nightferry.planning.confidence import sample_size
-from nightferry.recovery import rehearsal_reports
-from nightferry.recovery.rehearsal_by_hand import DEFAULT_SHARE
+from nightferry.recovery.rehearsing import reports as left_reports
+from nightferry.recovery.rehearsing.by_hand import DEFAULT_SHARE
 from nightferry.tree.effects import Effects
 from trees import tree_with_everything
 
@@ -442,7 +442,7 @@ def test_a_run_that_did_not_end_has_to_be_finished_first(tmp_path: Path) -> None
 
 
 def test_the_oldest_reports_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(rehearsal_reports, "KEPT_LIMIT", 2)
+    monkeypatch.setattr(left_reports, "KEPT_LIMIT", 2)
     pair = folders(tmp_path, files=3)
     pair.run_well()
     (pair.records / "reports/notes of the choir.txt").write_text("mine")

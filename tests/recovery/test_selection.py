@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from nightferry.errors import WrongUse
-from nightferry.recovery.selection import Selection, clean
+from nightferry.recovery.restoring.selection import Selection, clean
 
 TOPS = [b"/srv/recordings-second/copy", b"/srv/recordings"]
 

@@ -13,9 +13,9 @@ import pytest
 from drives import MIB, DriveFactory, run
 from nightferry.errors import Busy
 from nightferry.manifest.records import Content
-from nightferry.recovery.refusals import Refused
-from nightferry.recovery.target import Target, WrongContent
-from nightferry.recovery.target_opening import open_target
+from nightferry.recovery.restoring.refusals import Refused
+from nightferry.recovery.restoring.target import Target, WrongContent
+from nightferry.recovery.restoring.target_opening import open_target
 from nightferry.tree.content import Buffers, ReadFailed, Stopped
 from nightferry.tree.digests import SHA256
 from nightferry.tree.effects import Effects

@@ -12,7 +12,7 @@ from harness import Pair
 from drives import MIB, Drive, DriveFactory, run
 from nightferry.manifest.records import Damage
 from nightferry.night.context import Stop, Unwatched
-from nightferry.recovery.damage import Survey, Surveyor
+from nightferry.recovery.mending.damage import Survey, Surveyor
 from nightferry.recovery.opening import Opened, open_pair
 from nightferry.recovery.session import Outcome, Session
 from nightferry.recovery.verifying import VerifyResult, Wanted, verify_pair

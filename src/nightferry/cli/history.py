@@ -125,7 +125,7 @@ def _alone(args: argparse.Namespace) -> Iterator[_Past]:
 
 
 def _paths(args: argparse.Namespace, past: _Past) -> list[bytes]:
-    from nightferry.recovery.selection import clean
+    from nightferry.recovery.restoring.selection import clean
 
     given = args.given if args.secondary is not None else args.given[1:]
     return [clean(os.fsencode(each), past.tops) for each in given]
@@ -143,7 +143,7 @@ def _night(as_of: str, past: _Past, nights: list[NightState]) -> NightState:
 
 def _stories(past: _Past, teller: Teller, path: bytes, *, recursive: bool) -> Iterator[Story]:
     """Raises ``WrongUse`` where no night had such a name."""
-    from nightferry.recovery.selection import is_pattern
+    from nightferry.recovery.restoring.selection import is_pattern
     from nightferry.tree.metadata import Kind
 
     entries: Iterable[int] = teller.history.find(path)
@@ -166,7 +166,7 @@ def _stories(past: _Past, teller: Teller, path: bytes, *, recursive: bool) -> It
 
 
 def _fits(pattern: bytes) -> Callable[[bytes, bool], bool]:
-    from nightferry.recovery.selection import Selection
+    from nightferry.recovery.restoring.selection import Selection
 
     selection = Selection(patterns=[pattern])
     return lambda path, is_folder: selection.fits(path, is_folder=is_folder)
@@ -174,7 +174,7 @@ def _fits(pattern: bytes) -> Callable[[bytes, bool], bool]:
 
 def _as_of(path: bytes, as_of: AsOf, *, recursive: bool) -> tuple[Node | None, Iterator[Listed]]:
     """The name itself where it is one, and what is to be listed: of a folder what is in it, else what fits."""
-    from nightferry.recovery.selection import is_pattern
+    from nightferry.recovery.restoring.selection import is_pattern
     from nightferry.reporting.folder_listing import list_folder, list_matching, listed
     from nightferry.tree.metadata import Kind
 

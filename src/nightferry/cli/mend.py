@@ -13,7 +13,7 @@ from nightferry.reporting import exits
 from nightferry.units import format_count
 
 if TYPE_CHECKING:
-    from nightferry.recovery.damage import Case
+    from nightferry.recovery.mending.damage import Case
     from nightferry.recovery.opening import Opened
     from nightferry.recovery.session import Action, Looked, Outcome, Session
     from nightferry.reporting.terminal import Screen

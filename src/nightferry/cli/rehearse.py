@@ -12,7 +12,7 @@ from nightferry.reporting import exits
 
 if TYPE_CHECKING:
     from nightferry.cli.stopping import Asked
-    from nightferry.recovery.rehearsal_by_hand import Made
+    from nightferry.recovery.rehearsing.by_hand import Made
     from nightferry.settings import PairSettings, Settings
 
 SUMMARY = "a restore test, now: a sample restored from the secondary alone"
@@ -92,7 +92,7 @@ def _share(given: str | None) -> float | None:
 
 def _rehearse(settings: Settings, pair: PairSettings, share: float | None, asked: Asked) -> Made:
     from nightferry.night.context import Clock, Progress, Stop
-    from nightferry.recovery.rehearsal_by_hand import rehearse_pair
+    from nightferry.recovery.rehearsing.by_hand import rehearse_pair
     from nightferry.reporting.damage_status import leave_damage
     from nightferry.reporting.progress import Bar, Log
     from nightferry.reporting.rehearsal_status import leave_rehearsal

@@ -17,9 +17,9 @@ from nightferry.reporting import exits
 if TYPE_CHECKING:
     from nightferry.cli.stopping import Asked
     from nightferry.night.context import Progress
-    from nightferry.recovery.keep_off import Guarded
-    from nightferry.recovery.restore_opening import Source
-    from nightferry.recovery.restore_result import RestoreResult
+    from nightferry.recovery.restoring.keep_off import Guarded
+    from nightferry.recovery.restoring.opening import Source
+    from nightferry.recovery.restoring.result import RestoreResult
     from nightferry.settings import Settings
 
 SUMMARY = "get files back, as of any night that is kept; or everything, onto a new primary"
@@ -119,8 +119,8 @@ def _check(args: argparse.Namespace) -> None:
 
 def _restore(args: argparse.Namespace, asked: Asked) -> RestoreResult:
     from nightferry.night.context import Clock, Stop
-    from nightferry.recovery.restore import Request, restore
-    from nightferry.recovery.restoring import How
+    from nightferry.recovery.restoring.restore import Request, restore
+    from nightferry.recovery.restoring.restorer import How
     from nightferry.tree.effects import Effects
 
     effects, clock = Effects(), Clock()
@@ -150,7 +150,7 @@ def _settings(args: argparse.Namespace) -> tuple[Settings | None, list[str]]:
 
 
 def _guarded(settings: Settings | None, secondary: Path | None) -> list[Guarded]:
-    from nightferry.recovery.keep_off import Guarded
+    from nightferry.recovery.restoring.keep_off import Guarded
     from nightferry.units import show_text
 
     found = [] if secondary is None else [Guarded(secondary, "the secondary that is restored from")]
@@ -163,7 +163,7 @@ def _guarded(settings: Settings | None, secondary: Path | None) -> list[Guarded]
 
 @contextmanager
 def _opened(args: argparse.Namespace, settings: Settings | None, effects: Any) -> Iterator[Source]:
-    from nightferry.recovery.restore_opening import open_alone, open_configured
+    from nightferry.recovery.restoring.opening import open_alone, open_configured
 
     if args.secondary is not None:
         with open_alone(args.secondary, effects, pair=args.pair_name) as source:
@@ -187,7 +187,7 @@ def _watching(pair: str) -> Iterator[Progress]:
 
 def _new_primary(args: argparse.Namespace, asked: Asked) -> RestoreResult | None:
     from nightferry.night.context import Clock, Stop
-    from nightferry.recovery.new_primary import NewPrimary, fill_new_primary
+    from nightferry.recovery.restoring.new_primary import NewPrimary, fill_new_primary
     from nightferry.reporting.restore_text import show_new_primary
     from nightferry.reporting.terminal import Screen
     from nightferry.tree.effects import Effects

@@ -48,9 +48,9 @@ from nightferry.night.timing import PhaseTimes
 from nightferry.night.unprotected import Unprotected, unprotected
 from nightferry.planning.drive_health import GONE
 from nightferry.planning.hold import Limits, Proposed, reasons_to_hold
-from nightferry.recovery.rehearsal_night import rehearse_if_due
-from nightferry.recovery.rehearsal_reports import Render
-from nightferry.recovery.rehearsal_result import Rehearsal
+from nightferry.recovery.rehearsing.in_night import rehearse_if_due
+from nightferry.recovery.rehearsing.reports import Render
+from nightferry.recovery.rehearsing.result import Rehearsal
 from nightferry.settings import PairSettings
 from nightferry.tree.content import Buffers, Stopped
 from nightferry.tree.digests import by_name

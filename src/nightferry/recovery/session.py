@@ -8,10 +8,10 @@ from typing import Literal, NamedTuple
 
 from nightferry.errors import NightferryError, WrongUse
 from nightferry.night.context import Clock
-from nightferry.recovery.damage import Case, Place, Survey, Surveyor, cases
-from nightferry.recovery.mend import Mender
+from nightferry.recovery.mending.damage import Case, Place, Survey, Surveyor, cases
+from nightferry.recovery.mending.mend import Mender
+from nightferry.recovery.mending.salvage import Salvaged, Salvager
 from nightferry.recovery.opening import Opened, path_in_pair
-from nightferry.recovery.salvage import Salvaged, Salvager
 from nightferry.units import show_name
 
 Action = Literal["restore", "accept", "choose", "salvage"]

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from nightferry.manifest.manifest import Manifest
-from nightferry.recovery.damage import Case, Place, Survey
-from nightferry.recovery.salvage import Salvaged
+from nightferry.recovery.mending.damage import Case, Place, Survey
+from nightferry.recovery.mending.salvage import Salvaged
 from nightferry.reporting import words
 from nightferry.reporting.audit import counted
 from nightferry.reporting.terminal import Screen

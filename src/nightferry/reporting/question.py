@@ -13,7 +13,7 @@ from nightferry.errors import WrongUse
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.nights_between import nights_between
 from nightferry.manifest.records import Run
-from nightferry.recovery.selection import Selection, is_pattern
+from nightferry.recovery.restoring.selection import Selection, is_pattern
 from nightferry.reporting.audit import KINDS, Change, Changes
 from nightferry.units import quoted
 

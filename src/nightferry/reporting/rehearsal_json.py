@@ -9,7 +9,7 @@ from typing import Any
 
 from nightferry.planning.assurance import Assurance
 from nightferry.planning.restore_time import GIGABIT_BYTES_PER_S
-from nightferry.recovery.rehearsal_result import Rehearsal, Tested
+from nightferry.recovery.rehearsing.result import Rehearsal, Tested
 from nightferry.reporting import rehearsal_words
 from nightferry.reporting.moments import moment
 from nightferry.units import json_name

@@ -12,7 +12,7 @@ from nightferry.errors import NightferryError
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.rehearsals import Rehearsals
 from nightferry.night.preflight import lock_pair
-from nightferry.recovery.rehearsal_result import Rehearsal
+from nightferry.recovery.rehearsing.result import Rehearsal
 from nightferry.reporting import status
 from nightferry.reporting.status import ATTENTION, SOUND, Reason, RehearsalFact
 from nightferry.tree.effects import Effects

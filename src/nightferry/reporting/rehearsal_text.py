@@ -7,7 +7,7 @@ import json
 import textwrap
 from collections.abc import Mapping
 
-from nightferry.recovery.rehearsal_result import Rehearsal
+from nightferry.recovery.rehearsing.result import Rehearsal
 from nightferry.reporting import rehearsal_words, words
 from nightferry.reporting.audit import counted
 from nightferry.reporting.rehearsal_json import as_json

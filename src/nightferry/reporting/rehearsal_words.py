@@ -5,7 +5,7 @@ from __future__ import annotations
 from nightferry.planning.assurance import Assurance
 from nightferry.planning.restore_time import GIGABIT_BYTES_PER_S
 from nightferry.planning.sampling import DRAWN_LIMIT
-from nightferry.recovery.rehearsal_result import Rehearsal
+from nightferry.recovery.rehearsing.result import Rehearsal
 from nightferry.reporting.audit import counted
 from nightferry.reporting.rehearsal_line import percent
 from nightferry.units import format_count, format_duration, format_rate, format_size

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from nightferry.night.context import STAGING, Night
 from nightferry.night.run import Result
-from nightferry.recovery.rehearsal_reports import IN_STATE, REPORTS
+from nightferry.recovery.rehearsing.reports import IN_STATE, REPORTS
 from nightferry.reporting.status import Reason
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects

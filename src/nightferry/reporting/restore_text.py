@@ -6,9 +6,9 @@ import os
 from collections.abc import Callable
 from typing import Any
 
-from nightferry.recovery.new_primary import NewPrimary
-from nightferry.recovery.refusals import Refusal
-from nightferry.recovery.restore_result import Damaged, Named, RestoreResult
+from nightferry.recovery.restoring.new_primary import NewPrimary
+from nightferry.recovery.restoring.refusals import Refusal
+from nightferry.recovery.restoring.result import Damaged, Named, RestoreResult
 from nightferry.reporting import words
 from nightferry.reporting.audit import counted
 from nightferry.reporting.drive_facts import drive_rows

@@ -13,7 +13,7 @@ from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.night.context import Clock, Stop, Unwatched
 from nightferry.night.preflight import state_folder
 from nightferry.night.run import Result, run_night
-from nightferry.recovery.rehearsal_by_hand import Made, rehearse_pair
+from nightferry.recovery.rehearsing.by_hand import Made, rehearse_pair
 from nightferry.reporting.rehearsal_text import render
 from nightferry.reporting.terminal import printable
 from nightferry.settings import PairSettings

@@ -8,9 +8,9 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from nightferry.errors import Failed, WrongUse
-from nightferry.recovery.refusals import failed
-from nightferry.recovery.staging import Staging
-from nightferry.recovery.target import OURS_MODE, Target, is_ours
+from nightferry.recovery.restoring.refusals import failed
+from nightferry.recovery.restoring.staging import Staging
+from nightferry.recovery.restoring.target import OURS_MODE, Target, is_ours
 from nightferry.tree.content import Buffers
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import Root

@@ -21,7 +21,7 @@ from nightferry.planning.sampling import (
     Reservoir,
     plan,
 )
-from nightferry.recovery.rehearsal_result import Pick, Population
+from nightferry.recovery.rehearsing.result import Pick, Population
 from nightferry.tree.content import Stopped
 from nightferry.tree.metadata import Kind
 

@@ -8,10 +8,10 @@ from nightferry.errors import Failed
 from nightferry.night.context import Clock, Progress, Stop
 from nightferry.night.preflight import sealed_generation, state_folder
 from nightferry.recovery.opening import Opened, open_pair
-from nightferry.recovery.rehearsal import rehearse
-from nightferry.recovery.rehearsal_record import FOUND_BY, enter, new_rehearsal
-from nightferry.recovery.rehearsal_reports import Render, leave_reports
-from nightferry.recovery.rehearsal_result import Rehearsal
+from nightferry.recovery.rehearsing.record import FOUND_BY, enter, new_rehearsal
+from nightferry.recovery.rehearsing.rehearsal import rehearse
+from nightferry.recovery.rehearsing.reports import Render, leave_reports
+from nightferry.recovery.rehearsing.result import Rehearsal
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 

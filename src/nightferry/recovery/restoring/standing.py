@@ -6,9 +6,9 @@ import stat as stat_module
 from collections.abc import Callable
 from typing import Literal, NamedTuple
 
-from nightferry.recovery.origin import Piece
-from nightferry.recovery.refusals import Refused, refusing
-from nightferry.recovery.target import Target
+from nightferry.recovery.restoring.origin import Piece
+from nightferry.recovery.restoring.refusals import Refused, refusing
+from nightferry.recovery.restoring.target import Target
 from nightferry.tree.content import Buffers, ReadFailed, hash_content
 from nightferry.tree.digests import by_id
 from nightferry.tree.effects import Effects

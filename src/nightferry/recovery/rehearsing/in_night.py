@@ -8,11 +8,11 @@ from nightferry.night.context import Night
 from nightferry.night.mending import mend_open
 from nightferry.night.seal import seal
 from nightferry.planning.rehearsal_due import is_due
-from nightferry.recovery.rehearsal import rehearse
-from nightferry.recovery.rehearsal_record import enter, last_of, new_rehearsal
-from nightferry.recovery.rehearsal_reports import Render, leave_reports
-from nightferry.recovery.rehearsal_result import Rehearsal
-from nightferry.recovery.rehearsal_scratch import clear_scratch
+from nightferry.recovery.rehearsing.record import enter, last_of, new_rehearsal
+from nightferry.recovery.rehearsing.rehearsal import rehearse
+from nightferry.recovery.rehearsing.reports import Render, leave_reports
+from nightferry.recovery.rehearsing.result import Rehearsal
+from nightferry.recovery.rehearsing.scratch import clear_scratch
 from nightferry.units import format_size
 
 _MORE_TIME = "Make finish_by later, or run `nightferry rehearse {pair}` by day."

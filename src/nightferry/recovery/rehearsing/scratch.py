@@ -15,7 +15,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from nightferry.errors import Failed
-from nightferry.recovery.rehearsal_result import Place
+from nightferry.recovery.rehearsing.result import Place
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import Root

@@ -10,8 +10,8 @@ from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Intent
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.night.context import RETIRED
-from nightferry.recovery.origin import Origin, Piece, Place
-from nightferry.recovery.selection import is_at_or_below
+from nightferry.recovery.restoring.origin import Origin, Piece, Place
+from nightferry.recovery.restoring.selection import is_at_or_below
 from nightferry.tree.root import Root, join
 from nightferry.units import show_name
 

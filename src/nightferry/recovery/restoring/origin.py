@@ -11,7 +11,7 @@ from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Content
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.recovery.alone import Secondary
-from nightferry.recovery.selection import Selection, is_at_or_below
+from nightferry.recovery.restoring.selection import Selection, is_at_or_below
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat, Xattrs, path_of_name, read_xattrs
 from nightferry.tree.root import Root, join, split

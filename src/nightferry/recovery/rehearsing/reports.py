@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from nightferry.night.context import RECORDS, STAGING
-from nightferry.recovery.rehearsal_result import Rehearsal
+from nightferry.recovery.rehearsing.result import Rehearsal
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import Root, join
 from nightferry.tree.small_files import leave_files, let_old_go, sync_names

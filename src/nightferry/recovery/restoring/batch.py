@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
-from nightferry.recovery.refusals import Refusal, Refused, failed, refusing
+from nightferry.recovery.restoring.refusals import Refusal, Refused, failed, refusing
 from nightferry.tree.durability import Barrier, SyncFailed
 from nightferry.tree.root import Root, split
 from nightferry.volumes.capabilities import Capabilities

@@ -17,11 +17,11 @@ from contextlib import suppress
 from typing import Literal, NamedTuple
 
 from nightferry.manifest.records import Content
-from nightferry.recovery import staging
-from nightferry.recovery.batch import BATCH_FILES_LIMIT, Batch, Pending, Tally
-from nightferry.recovery.likeness import Likeness
-from nightferry.recovery.refusals import Refused, failed, refusing
-from nightferry.recovery.staging import Staging
+from nightferry.recovery.restoring import staging
+from nightferry.recovery.restoring.batch import BATCH_FILES_LIMIT, Batch, Pending, Tally
+from nightferry.recovery.restoring.likeness import Likeness
+from nightferry.recovery.restoring.refusals import Refused, failed, refusing
+from nightferry.recovery.restoring.staging import Staging
 from nightferry.tree.content import Buffers, ReadFailed, copy_content
 from nightferry.tree.digests import XXH3_128, by_id
 from nightferry.tree.durability import Barrier, SyncFailed

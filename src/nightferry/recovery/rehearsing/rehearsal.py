@@ -22,10 +22,10 @@ from nightferry.night.platter import Platter
 from nightferry.planning.assurance import of_all_bytes, of_bytes, of_files
 from nightferry.planning.restore_time import pace, whole_restore
 from nightferry.recovery.alone import Secondary, open_secondary
-from nightferry.recovery.rehearsal_pick import Picks, pick_sample
-from nightferry.recovery.rehearsal_restore import Restorer
-from nightferry.recovery.rehearsal_result import Found, Mismatch, Pick, Rehearsal
-from nightferry.recovery.rehearsal_scratch import open_scratch
+from nightferry.recovery.rehearsing.pick import Picks, pick_sample
+from nightferry.recovery.rehearsing.restored import Restorer
+from nightferry.recovery.rehearsing.result import Found, Mismatch, Pick, Rehearsal
+from nightferry.recovery.rehearsing.scratch import open_scratch
 from nightferry.settings import PairSettings
 from nightferry.tree.content import Buffers, Stopped
 from nightferry.tree.effects import Effects

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Generic, TypeVar
 
-from nightferry.recovery.batch import Tally
-from nightferry.recovery.reading_around import Filled
-from nightferry.recovery.refusals import Refusal
+from nightferry.recovery.mending.reading_around import Filled
+from nightferry.recovery.restoring.batch import Tally
+from nightferry.recovery.restoring.refusals import Refusal
 
 # Names kept of one kind; beyond it they are counted only.
 NAMES_LIMIT = 1_000

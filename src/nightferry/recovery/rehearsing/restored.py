@@ -16,12 +16,12 @@ from nightferry.errors import Failed
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import ROOT_ID, Entry
 from nightferry.night.context import Clock, Progress
-from nightferry.recovery.refusals import Refused
-from nightferry.recovery.rehearsal_pick import is_absence
-from nightferry.recovery.rehearsal_result import Mismatch, Pick, Rehearsal, Tested, What
-from nightferry.recovery.rehearsal_scratch import empty
-from nightferry.recovery.target import Target, WrongContent
-from nightferry.recovery.target_opening import open_target
+from nightferry.recovery.rehearsing.pick import is_absence
+from nightferry.recovery.rehearsing.result import Mismatch, Pick, Rehearsal, Tested, What
+from nightferry.recovery.rehearsing.scratch import empty
+from nightferry.recovery.restoring.refusals import Refused
+from nightferry.recovery.restoring.target import Target, WrongContent
+from nightferry.recovery.restoring.target_opening import open_target
 from nightferry.tree.content import Buffers, ReadFailed, Stopped, hash_content, hash_from_platter
 from nightferry.tree.digests import by_id
 from nightferry.tree.effects import Effects

@@ -17,16 +17,16 @@ from nightferry.errors import Failed, WrongUse
 from nightferry.manifest.linked import Linked
 from nightferry.night.context import Clock
 from nightferry.planning.target_room import Needs, shortfall
-from nightferry.recovery import staging
-from nightferry.recovery.meter import Meter
-from nightferry.recovery.origin import Origin, Piece, Place
-from nightferry.recovery.pick import Picker
-from nightferry.recovery.refusals import Refusal, Refused, refusing
-from nightferry.recovery.restore_bad import Marker
-from nightferry.recovery.restore_result import RestoreResult
-from nightferry.recovery.selection import Selection, is_at_or_below
-from nightferry.recovery.standing import Comparer
-from nightferry.recovery.target import Target, WrongContent
+from nightferry.recovery.restoring import staging
+from nightferry.recovery.restoring.bad import Marker
+from nightferry.recovery.restoring.meter import Meter
+from nightferry.recovery.restoring.origin import Origin, Piece, Place
+from nightferry.recovery.restoring.pick import Picker
+from nightferry.recovery.restoring.refusals import Refusal, Refused, refusing
+from nightferry.recovery.restoring.result import RestoreResult
+from nightferry.recovery.restoring.selection import Selection, is_at_or_below
+from nightferry.recovery.restoring.standing import Comparer
+from nightferry.recovery.restoring.target import Target, WrongContent
 from nightferry.tree.content import Buffers, ReadFailed, Stopped
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Xattrs

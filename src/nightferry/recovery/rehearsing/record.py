@@ -10,7 +10,7 @@ from nightferry.manifest.fixity import Fixity
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.rehearsals import Rehearsals, Rehearsed
 from nightferry.planning.rehearsal_due import TRIES, Last
-from nightferry.recovery.rehearsal_result import Mismatch, Rehearsal
+from nightferry.recovery.rehearsing.result import Mismatch, Rehearsal
 from nightferry.settings import PairSettings
 from nightferry.tree.metadata import Kind
 

@@ -37,16 +37,16 @@ from nightferry.night.proposal import Side, side
 from nightferry.night.reading import COARSE_FRESH_S, FRESH_S
 from nightferry.night.reconcile import reconcile
 from nightferry.night.takeover import care_of, carry_out, decide
-from nightferry.recovery import staging
 from nightferry.recovery.left_out import left_out_note
-from nightferry.recovery.meter import Meter
-from nightferry.recovery.origin import Recorded
-from nightferry.recovery.pick import Picker
-from nightferry.recovery.restore_result import RestoreResult
-from nightferry.recovery.restoring import How, Restorer
-from nightferry.recovery.selection import Selection
-from nightferry.recovery.target import Target
-from nightferry.recovery.target_opening import open_target
+from nightferry.recovery.restoring import staging
+from nightferry.recovery.restoring.meter import Meter
+from nightferry.recovery.restoring.origin import Recorded
+from nightferry.recovery.restoring.pick import Picker
+from nightferry.recovery.restoring.restorer import How, Restorer
+from nightferry.recovery.restoring.result import RestoreResult
+from nightferry.recovery.restoring.selection import Selection
+from nightferry.recovery.restoring.target import Target
+from nightferry.recovery.restoring.target_opening import open_target
 from nightferry.settings import PairSettings
 from nightferry.tree.content import Buffers
 from nightferry.tree.durability import Barrier

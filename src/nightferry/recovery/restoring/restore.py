@@ -15,16 +15,16 @@ from nightferry.manifest.nights import nights
 from nightferry.manifest.records import ROOT_ID
 from nightferry.night.context import Clock, Progress
 from nightferry.planning.as_of import resolve
-from nightferry.recovery.keep_off import Guarded, check_target
 from nightferry.recovery.left_out import left_out_note
-from nightferry.recovery.meter import Meter
-from nightferry.recovery.origin import Origin, Plain, Recorded
-from nightferry.recovery.pick import Picker
-from nightferry.recovery.restore_opening import Source
-from nightferry.recovery.restore_result import RestoreResult
-from nightferry.recovery.restoring import How, Restorer
-from nightferry.recovery.selection import Selection, clean, is_pattern
-from nightferry.recovery.target_opening import open_target
+from nightferry.recovery.restoring.keep_off import Guarded, check_target
+from nightferry.recovery.restoring.meter import Meter
+from nightferry.recovery.restoring.opening import Source
+from nightferry.recovery.restoring.origin import Origin, Plain, Recorded
+from nightferry.recovery.restoring.pick import Picker
+from nightferry.recovery.restoring.restorer import How, Restorer
+from nightferry.recovery.restoring.result import RestoreResult
+from nightferry.recovery.restoring.selection import Selection, clean, is_pattern
+from nightferry.recovery.restoring.target_opening import open_target
 from nightferry.tree.content import Buffers
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import split

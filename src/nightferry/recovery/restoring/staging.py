@@ -8,7 +8,7 @@ import stat
 from contextlib import suppress
 
 from nightferry.night import scan as night_scan
-from nightferry.recovery.refusals import failed
+from nightferry.recovery.restoring.refusals import failed
 from nightferry.tree.root import Root, join
 from nightferry.volumes.lock import lock_descriptor
 

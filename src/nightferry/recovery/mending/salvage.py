@@ -13,9 +13,9 @@ from typing import NamedTuple
 
 from nightferry.errors import Failed
 from nightferry.night.carry import in_copy
-from nightferry.recovery.mend import Folders
+from nightferry.recovery.mending.mend import Folders
+from nightferry.recovery.mending.reading_around import Filled, read_around
 from nightferry.recovery.opening import Opened
-from nightferry.recovery.reading_around import Filled, read_around
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Stat, apply_to_open
 from nightferry.tree.root import join, split

@@ -18,7 +18,7 @@ from nightferry.manifest.records import Content, Entry
 from nightferry.night.context import Clock
 from nightferry.night.register import GONE, RIGHT_AGAIN
 from nightferry.planning.changes import Difference, compare
-from nightferry.recovery.damage import Case, Place, Survey
+from nightferry.recovery.mending.damage import Case, Place, Survey
 from nightferry.recovery.opening import Opened
 from nightferry.tree.content import ReadFailed, copy_content, hash_from_platter
 from nightferry.tree.digests import by_id

@@ -7,12 +7,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
 from nightferry.errors import Failed
-from nightferry.recovery.meter import Meter
-from nightferry.recovery.origin import Piece, Place
-from nightferry.recovery.reading_around import Filled, read_around
-from nightferry.recovery.refusals import Refusal, refusing
-from nightferry.recovery.restore_result import Damaged, RestoreResult
-from nightferry.recovery.target import Target
+from nightferry.recovery.mending.reading_around import Filled, read_around
+from nightferry.recovery.restoring.meter import Meter
+from nightferry.recovery.restoring.origin import Piece, Place
+from nightferry.recovery.restoring.refusals import Refusal, refusing
+from nightferry.recovery.restoring.result import Damaged, RestoreResult
+from nightferry.recovery.restoring.target import Target
 from nightferry.tree.content import ReadFailed
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Xattrs

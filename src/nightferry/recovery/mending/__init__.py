@@ -1,0 +1,1 @@
+"""Putting damage right, on a person's word."""

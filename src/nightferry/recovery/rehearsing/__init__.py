@@ -1,0 +1,1 @@
+"""Restore tests from the secondary alone: the sample, the restore of it, what it shows."""

@@ -1,0 +1,1 @@
+"""Getting files back, of any night that is kept, into a folder or onto a new primary."""
