@@ -14,9 +14,10 @@ from typing import Any
 
 import pytest
 
-from nightferry.reporting import alerts, hand_over, status
-from nightferry.reporting.alerts import tell
+from nightferry.reporting import status
 from nightferry.reporting.status import ATTENTION, FAILED, SOUND, Reason, RunFact, Status, moment
+from nightferry.reporting.telling import alerts, hand_over
+from nightferry.reporting.telling.alerts import tell
 from nightferry.settings import PairSettings
 from servers import free_port, http_server, mail_server
 
@@ -375,7 +376,7 @@ def test_no_address_is_in_an_argument_that_others_can_read(post: Post) -> None:
                 lines.append((process / "cmdline").read_bytes())
         server.ended.set()
         thread.join()
-    assert any(b"nightferry.reporting.deliver" in line for line in lines)
+    assert any(b"nightferry.reporting.telling.deliver" in line for line in lines)
     assert not any(SECRET.encode() in line for line in lines)
 
 

@@ -52,8 +52,8 @@ def main(args: argparse.Namespace) -> int:
     with stopping_on_signals() as asked:
         from nightferry.night.context import Clock
         from nightferry.night.hang import supervised
-        from nightferry.reporting.alerts import tell
         from nightferry.reporting.morning import ended_early, not_begun, run_pair, show
+        from nightferry.reporting.telling.alerts import tell
 
         def night(pair: PairSettings, clock: Clock, stop: Stop) -> Came:
             asked.attend(stop)
@@ -116,8 +116,8 @@ def _tell_of_all(settings: Settings) -> None:
     """The figures, and a watcher outside. What cannot be told changes nothing of the nights."""
     from time import time
 
-    from nightferry.reporting.heartbeat import beat
-    from nightferry.reporting.metrics import leave_metrics
+    from nightferry.reporting.telling.heartbeat import beat
+    from nightferry.reporting.telling.metrics import leave_metrics
 
     _complain_of(leave_metrics(settings, time()))
     _complain_of(beat(settings))

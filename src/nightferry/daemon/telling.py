@@ -9,9 +9,9 @@ import time
 from collections.abc import Callable
 from threading import Thread
 
-from nightferry.reporting import alerts
-from nightferry.reporting.heartbeat import beat
 from nightferry.reporting.logs import Logger
+from nightferry.reporting.telling import alerts
+from nightferry.reporting.telling.heartbeat import beat
 from nightferry.settings import PairSettings, Settings
 
 # How often it is looked whether somebody has to be told.
@@ -68,6 +68,6 @@ def _alert(pair: PairSettings, settings: Settings) -> str | None:
 
 
 def _measure(settings: Settings) -> str | None:
-    from nightferry.reporting.metrics import leave_metrics
+    from nightferry.reporting.telling.metrics import leave_metrics
 
     return leave_metrics(settings, time.time())

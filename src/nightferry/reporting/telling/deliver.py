@@ -1,6 +1,6 @@
 """The process that delivers one alert, or one heartbeat, over the network.
 
-    python -P -m nightferry.reporting.deliver        (what to deliver is one JSON document on standard input)
+    python -P -m nightferry.reporting.telling.deliver        (what to deliver is one JSON document on standard input)
 
 A process of its own, which its parent ends after a time: a server that answers a byte a minute, or for ever, then holds
 up nothing, and what the libraries take of memory is given back. The address comes on standard input, since everybody

@@ -15,7 +15,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 
-from nightferry.reporting import deliver
+from nightferry.reporting.telling import deliver
 
 # What takes longer hangs.
 TIME_LIMIT_S = 60.0
@@ -38,7 +38,7 @@ def to_command(command: Sequence[str], document: Mapping[str, object], time_limi
 def to_network(document: Mapping[str, object], time_limit_s: float) -> str | None:
     """Has a document delivered (deliver.py). What went wrong, in words that follow the name of the address."""
     # -P: nothing is imported from the working directory.
-    command = (sys.executable, "-P", "-m", "nightferry.reporting.deliver")
+    command = (sys.executable, "-P", "-m", "nightferry.reporting.telling.deliver")
     try:
         code = _run(command, document, time_limit_s)
     except OSError as error:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from nightferry.reporting.hand_over import TIME_LIMIT_S, to_network
+from nightferry.reporting.telling.hand_over import TIME_LIMIT_S, to_network
 from nightferry.settings import Settings
 
 

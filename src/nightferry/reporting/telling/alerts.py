@@ -19,9 +19,10 @@ from typing import Any, NamedTuple
 from nightferry.errors import NightferryError
 from nightferry.night.preflight import lock_pair
 from nightferry.planning.alerting import Kind, Told, wanted
-from nightferry.reporting import alert_text, status
-from nightferry.reporting.hand_over import TIME_LIMIT_S, to_command, to_network
+from nightferry.reporting import status
 from nightferry.reporting.status import ATTENTION, SOUND, Reason, Status
+from nightferry.reporting.telling import alert_text
+from nightferry.reporting.telling.hand_over import TIME_LIMIT_S, to_command, to_network
 from nightferry.settings import PairSettings
 
 FILE_NAME = "alerts.json"

@@ -1,0 +1,1 @@
+"""Telling those who are elsewhere: alerts, mornings, a heartbeat, figures for those who scrape."""
