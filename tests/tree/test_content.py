@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from drives import MIB, DriveFactory, run
 from nightferry.tree.content import (
+    AT_ONCE_BYTES,
     BLOCK_BYTES,
     Buffers,
     Copied,
@@ -74,6 +75,34 @@ def _copy(src: Path, dst: Path, buffers: Buffers, effects: Effects | None = None
     finally:
         os.close(src_fd)
         os.close(dst_fd)
+
+
+@pytest.mark.parametrize("size_bytes", [0, 1, 4096, AT_ONCE_BYTES, AT_ONCE_BYTES + 1])
+def test_a_file_without_holes_is_copied_whole(tmp_path: Path, buffers: Buffers, size_bytes: int) -> None:
+    content = os.urandom(size_bytes)
+    (tmp_path / "src").write_bytes(content)
+    told: list[int] = []
+    copied = _copy(tmp_path / "src", tmp_path / "dst", buffers, has_holes=False, progress=told.append)
+    assert copied == Copied(size_bytes, size_bytes, hashlib.sha256(content).digest())
+    assert (tmp_path / "dst").read_bytes() == content
+    assert sum(told) == size_bytes
+
+
+@pytest.mark.parametrize("now_bytes", [900, 1_100])
+def test_a_small_file_of_another_size_by_now_is_told_by_its_size(
+    tmp_path: Path, buffers: Buffers, now_bytes: int
+) -> None:
+    (tmp_path / "src").write_bytes(os.urandom(now_bytes))
+    copied = _copy(tmp_path / "src", tmp_path / "dst", buffers, has_holes=False, size_bytes=1_000)
+    assert copied.read_bytes == now_bytes
+
+
+def test_a_small_file_that_cannot_be_read_or_written(tmp_path: Path, buffers: Buffers) -> None:
+    (tmp_path / "src").write_bytes(b"kyrie")
+    with pytest.raises(ReadFailed):
+        _copy(tmp_path / "src", tmp_path / "1", buffers, FailingEffects("preadv", 1, errno.EIO), has_holes=False)
+    with pytest.raises(WriteFailed):
+        _copy(tmp_path / "src", tmp_path / "2", buffers, FailingEffects("pwrite", 1, errno.ENOSPC), has_holes=False)
 
 
 def _hash(path: Path, buffers: Buffers, effects: Effects | None = None) -> tuple[int, bytes]:

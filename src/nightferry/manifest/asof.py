@@ -14,7 +14,7 @@ from typing import NamedTuple
 from nightferry.manifest.entries import DEPTH_LIMIT
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import ROOT_ID, Content
-from nightferry.tree.metadata import Kind, Stat
+from nightferry.tree.metadata import KIND_OF, Kind, Stat
 from nightferry.tree.root import join
 
 
@@ -50,6 +50,10 @@ _THEN = f"SELECT entry, {NODE_COLUMNS}, until FROM past WHERE since <= :run AND 
 _BY_ID = f"{_NOW} AND id = :entry UNION ALL {_THEN} AND entry = :entry"
 _CHILD = f"{_NOW} AND parent = :parent AND name = :name UNION ALL {_THEN} AND parent = :parent AND name = :name"
 _CHILDREN = f"{_NOW} AND parent = :parent AND id <> 1 UNION ALL {_THEN} AND parent = :parent AND entry <> 1 ORDER BY 3"
+_FOLDERS = (
+    f"{_NOW} AND parent = :parent AND id <> 1 AND kind = 1"
+    f" UNION ALL {_THEN} AND parent = :parent AND entry <> 1 AND kind = 1 ORDER BY 3"
+)
 _BY_INODE = f"{_NOW} AND inode = :inode UNION ALL {_THEN} AND inode = :inode"
 
 # With the plus, no partial index on the kind is thought of: for that SQLite would plan the query anew for each value
@@ -62,11 +66,17 @@ _OF_FILE = (
     f"{_COPY} AND id = :entry UNION ALL {_COPY} AND inode = :inode AND id <> :entry"
     f" UNION ALL {_HELD} AND entry = :entry UNION ALL {_HELD} AND inode = :inode AND entry <> :entry"
 )
+_ANY_LINKED = (
+    "SELECT EXISTS (SELECT 1 FROM entry WHERE kind = 2 AND nlink > 1)"
+    " OR EXISTS (SELECT 1 FROM past WHERE kind = 2 AND nlink > 1)"
+)
+_ANY_DAMAGE = "SELECT EXISTS (SELECT 1 FROM damage WHERE closed_run IS NULL)"
 _OF_ROW = f"{_COPY} AND id = :entry UNION ALL {_HELD} AND entry = :entry"
 _ANYWHERE = f"SELECT * FROM ({_COPY} LIMIT :limit) UNION ALL SELECT * FROM ({_HELD} ORDER BY until DESC LIMIT :limit)"
 
 _SECONDARY, _RETIRED = "secondary", "retired"  # as the damage register has the sides
 _ELSEWHERE_LIMIT = 100
+_NO_CONTENT = Content()
 # Ranks of places: copies first, then what was retired later, last what could not be read.
 _OLDER, _LAST = 1 << 61, 1 << 62
 
@@ -80,6 +90,8 @@ class AsOf:
         self._manifest = manifest
         self._connection = manifest.database.connection
         self._folder: tuple[int, bytes] = (ROOT_ID, b"")
+        self._known_marks = (True, True)
+        self._marks_at = -1
 
     # --- names
 
@@ -96,10 +108,11 @@ class AsOf:
             node = self._one(_CHILD, parent=node.entry, name=name)
         return node
 
-    def children(self, folder: int) -> Iterator[Node]:
+    def children(self, folder: int, *, folders_only: bool = False) -> Iterator[Node]:
         """What stood in a folder, in the order of the bytes of the names."""
         last: Node | None = None
-        for row in self._connection.execute(_CHILDREN, {"run": self.run, "parent": folder}):
+        query = _FOLDERS if folders_only else _CHILDREN
+        for row in self._connection.execute(query, {"run": self.run, "parent": folder}):
             node = node_of(row)
             if last is not None and last.name == node.name:
                 last = _preferred(last, node)  # no night writes two; a damaged manifest may
@@ -110,14 +123,16 @@ class AsOf:
         if last is not None:
             yield last
 
-    def below(self, node: Node, path: bytes) -> Iterator[tuple[bytes, Node]]:
+    def below(self, node: Node, path: bytes, *, folders_only: bool = False) -> Iterator[tuple[bytes, Node]]:
         """The node and everything below it, folders before what they hold, with paths that start at ``path``.
 
         Memory grows with the depth only. A folder that a damaged manifest shows in two places is met in one of them,
         so the walk ends.
         """
         yield path, node
-        stack = [(path, self.children(node.entry))] if node.stat.kind is Kind.FOLDER else []
+        stack: list[tuple[bytes, Iterator[Node]]] = []
+        if node.stat.kind is Kind.FOLDER:
+            stack.append((path, self.children(node.entry, folders_only=folders_only)))
         while stack:
             folder, rest = stack[-1]
             found = next(rest, None)
@@ -129,7 +144,7 @@ class AsOf:
                 yield here, found
             elif self.by_id(found.entry) == found:
                 yield here, found
-                stack.append((here, self.children(found.entry)))
+                stack.append((here, self.children(found.entry, folders_only=folders_only)))
 
     def path(self, node: Node) -> bytes:
         """Its path as of this run. Raises ``KeyError`` where a folder above it is not to be found."""
@@ -152,6 +167,8 @@ class AsOf:
         """
         if node.stat.kind is not Kind.FILE or node.content.digest is None or not node.stat.inode:
             return [node]  # rows that were made again from a drive alone have no inode
+        if not self._has_links():
+            return [node]
         found = {node.entry: node}
         for row in self._connection.execute(_BY_INODE, {"run": self.run, "inode": node.stat.inode}):
             other = node_of(row)
@@ -162,7 +179,29 @@ class AsOf:
             return [node]
         return [found[entry] for entry in sorted(found)]
 
+    def _has_links(self) -> bool:
+        """Whether any file ever had a second name: one look at all rows, so that not every file has to be asked for."""
+        return self._marks()[0]
+
+    def _has_damage(self) -> bool:
+        return self._marks()[1]
+
+    def _marks(self) -> tuple[bool, bool]:
+        changes = self._connection.total_changes
+        if changes != self._marks_at:
+            linked, damage = (self._connection.execute(query).fetchone()[0] for query in (_ANY_LINKED, _ANY_DAMAGE))
+            self._known_marks = bool(linked), bool(damage)
+            self._marks_at = changes
+        return self._known_marks
+
     # --- content
+
+    def first_source(self, node: Node) -> Source | None:
+        """The first of ``sources`` where that can be told at once: the copy of a present version; else None."""
+        if node.until is not None or self._has_damage() or node.content == _NO_CONTENT:
+            return None
+        path = self._path_now(node.parent, node.name)
+        return None if path is None else Source("copy", path)
 
     def sources(self, node: Node) -> list[Source]:
         """Where this very content (kind, algorithm and checksum, or target) stands now, the likeliest first.
@@ -214,6 +253,9 @@ class AsOf:
     def _sort_in(
         self, source: Source, side: str, good: list[tuple[int, Source]], bad: list[tuple[int, Source]], *, rank: int
     ) -> None:
+        if not self._has_damage():
+            good.append((rank, source))
+            return
         row = self._connection.execute(
             "SELECT verdict FROM damage WHERE path = ? AND side = ? AND closed_run IS NULL", (source.path, side)
         ).fetchone()
@@ -238,7 +280,7 @@ def node_of(row: tuple) -> Node:  # type: ignore[type-arg]
         row[0],
         row[1],
         row[2],
-        Stat(Kind(row[3]), row[4], int(row[5]), int(row[6]), row[7], row[8], row[9], row[10], row[11], 0),
+        Stat(KIND_OF[row[3]], row[4], int(row[5]), int(row[6]), row[7], row[8], row[9], row[10], row[11], 0),
         Content(row[12], row[13], row[14]),
         row[15],
         row[16],

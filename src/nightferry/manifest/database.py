@@ -146,7 +146,10 @@ def _add_indexes(database: Database) -> None:
                     connection.execute(statement)
     except sqlite3.Error as error:
         database.close()
-        raise Failed(f"the manifest {database.path} cannot be read ({error}): see whether its disk is sound") from error
+        raise Failed(
+            f"the manifest {database.path} cannot be read ({error}): see whether its disk is sound, then run a night,"
+            " which replaces a damaged one"
+        ) from error
     except BaseException:
         database.close()
         raise
@@ -177,7 +180,10 @@ def open_to_look(path: Path, effects: Effects, *, in_use: bool) -> Iterator[Data
     except sqlite3.Error as error:
         if not in_use and _marks(path) != before:
             raise _overtaken(path) from error
-        raise Failed(f"the manifest {path} cannot be read ({error}): see whether its disk is sound") from error
+        raise Failed(
+            f"the manifest {path} cannot be read ({error}): see whether its disk is sound, then run a night, which"
+            " replaces a damaged one"
+        ) from error
     finally:
         database.close()
     # Without locks, pages of two states may have been read.

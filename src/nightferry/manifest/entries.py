@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from nightferry.manifest.database import Database
 from nightferry.manifest.records import ENTRY_COLUMNS, ROOT_ID, Content, Entry, entry_of, integer_out
@@ -13,6 +13,11 @@ _BY_ID = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE id = ?"
 _CHILD = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE parent = ? AND name = ?"
 _CHILDREN = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE parent = ? AND id <> 1 ORDER BY name"
 _FOLDERS = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE parent = ? AND kind = 1 AND id <> 1"
+_INSERT = (
+    "INSERT INTO entry (parent, name, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink,"
+    " algorithm, digest, target, xattrs, born, since, read_primary_s, read_secondary_s, dirty)"
+    " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
+)
 _BY_INODE = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE inode = ? ORDER BY id"
 
 # A chain of parents longer than this is not a tree (PATH_MAX allows 2,048 names in one call; trees may be deeper).
@@ -110,6 +115,10 @@ class Entries:
         row = self._connection.execute("SELECT count(*), sum(size_bytes) FROM entry WHERE kind <> 1").fetchone()
         return row[0], row[1] or 0
 
+    def has_files(self) -> bool:
+        """Whether the copy holds any file or symlink."""
+        return self._connection.execute("SELECT 1 FROM entry WHERE kind <> 1 LIMIT 1").fetchone() is not None
+
     def born_since(self, run: int) -> int:
         """How many files and symlinks first stood after this run or a later one."""
         row = self._connection.execute("SELECT count(*) FROM entry WHERE born >= ? AND kind <> 1", (run,)).fetchone()
@@ -150,18 +159,17 @@ class Entries:
         read_primary_s: int | None = None,
         read_secondary_s: int | None = None,
     ) -> int:
-        is_folder = stat.kind is Kind.FOLDER
-        cursor = self._connection.execute(
-            "INSERT INTO entry (parent, name, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink,"
-            " algorithm, digest, target, xattrs, born, since, read_primary_s, read_secondary_s, dirty)"
-            " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
-            (
-                parent, name, *_stat_columns(stat), *content, xattrs, run, run,
-                read_primary_s, read_secondary_s, 1 if is_folder else None,
-            ),
-        )  # fmt: skip
+        row = _new_row(parent, name, stat, content, xattrs, run, read_primary_s, read_secondary_s)
+        cursor = self._connection.execute(_INSERT, row)
         assert cursor.lastrowid is not None
         return cursor.lastrowid
+
+    def insert_all(
+        self,
+        new: Iterable[tuple[int, bytes, Stat, Content, int | None, int, int | None, int | None]],
+    ) -> None:
+        """As ``insert`` for each. Raises ``sqlite3.IntegrityError`` where one of the names has a row."""
+        self._connection.executemany(_INSERT, (_new_row(*each) for each in new))
 
     def replace(
         self,
@@ -233,6 +241,22 @@ class Entries:
 
     def set_read_secondary(self, entry: int, when_s: int) -> None:
         self._connection.execute("UPDATE entry SET read_secondary_s=? WHERE id=?", (when_s, entry))
+
+
+def _new_row(
+    parent: int,
+    name: bytes,
+    stat: Stat,
+    content: Content,
+    xattrs: int | None,
+    run: int,
+    read_primary_s: int | None,
+    read_secondary_s: int | None,
+) -> tuple[object, ...]:
+    return (
+        parent, name, *_stat_columns(stat), *content, xattrs, run, run, read_primary_s, read_secondary_s,
+        1 if stat.kind is Kind.FOLDER else None,
+    )  # fmt: skip
 
 
 def _stat_columns(stat: Stat) -> tuple[int | str, ...]:

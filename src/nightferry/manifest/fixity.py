@@ -10,7 +10,7 @@ from typing import Literal, NamedTuple
 from nightferry.manifest.covered import AGE_EDGES_S, Coverage, Place
 from nightferry.manifest.database import Database
 from nightferry.manifest.records import Content
-from nightferry.tree.metadata import Kind, Stat
+from nightferry.tree.metadata import KIND_OF, Stat
 
 Side = Literal["primary", "secondary"]
 _DAY_S = 86_400
@@ -51,7 +51,7 @@ def _unread(side: Side, below: int | None, *, retired: bool, names: bool) -> str
     ``names``: on the secondary also symlinks and folders, of which there is no content to read, but a name to be there.
     """
     read = _when(_READ[side])
-    columns = "kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink, algorithm, digest, target"
+    columns = "since, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink, algorithm, digest, target"
     what = f"({_READABLE} OR {_LINK} OR (kind = 1 AND id <> 1))" if side == "secondary" and names else _READABLE
     query = (
         f"SELECT 'entry' AS source, id, parent, {columns}, NULL AS held, {read} AS read_s"
@@ -123,21 +123,26 @@ class Fixity:
         below: int | None = None,
         retired: bool = True,
         latest_s: float | None = None,
+        written_by: int | None = None,
     ) -> list[Subject]:
         """Names last read before ``before_s``, oldest first; those of one day folder by folder, in inode order.
 
         Retired versions count on the side of the secondary, and so do symlinks and folders, which are looked at.
         ``after`` goes on behind a subject of an earlier page. ``below``: only that row and what is below it.
-        ``retired`` False: only what the copy holds now. ``latest_s``: a date after that counts as none.
+        ``retired`` False: only what the copy holds now. ``latest_s``: a date after that counts as none. ``written_by``:
+        only what this run or an earlier one wrote.
         """
         query = _unread(side, below, retired=retired, names=True)
         key = "read_s / 86400, source, parent, inode, id"
         values: dict[str, object] = {
             "before": before_s, "limit": limit, "below": below, "latest": _NO_LIMIT_S if latest_s is None else latest_s,
         }  # fmt: skip
-        where = ""
+        where = "WHERE 1"
+        if written_by is not None:
+            where += " AND since <= :written_by"
+            values["written_by"] = written_by
         if after is not None:
-            where = f"WHERE ({key}) > (:day, :source, :parent, :inode, :id)"
+            where += f" AND ({key}) > (:day, :source, :parent, :inode, :id)"
             values |= {
                 "day": after.read_s // 86_400, "source": after.table, "parent": after.parent,
                 "inode": after.stat.inode, "id": after.id,
@@ -148,8 +153,8 @@ class Fixity:
         return [
             Subject(
                 row[0], row[1], row[2],
-                Stat(Kind(row[3]), row[4], int(row[5]), int(row[6]), row[7], row[8], row[9], row[10], row[11], 0),
-                Content(row[12], row[13], row[14]), row[15], row[16],
+                Stat(KIND_OF[row[4]], row[5], int(row[6]), int(row[7]), row[8], row[9], row[10], row[11], row[12], 0),
+                Content(row[13], row[14], row[15]), row[16], row[17],
             )
             for row in rows
         ]  # fmt: skip
@@ -206,6 +211,11 @@ class Fixity:
                 column = _READ[side] if table == "entry" else "read_s"
                 connection.execute(f"UPDATE {table} SET {column} = ? WHERE id = ?", (when_s, row_id))
 
+    def newest_run(self, begun_by_s: float) -> int:
+        """The newest run that had begun by then; -1 where none had. What was written later cannot be overdue."""
+        query = "SELECT coalesce(max(number), -1) FROM run WHERE started_s <= ?"
+        return int(self._connection.execute(query, (begun_by_s,)).fetchone()[0])
+
     def total_bytes(self, side: Side) -> int:
         query = "SELECT coalesce(sum(size_bytes), 0) FROM entry WHERE kind = 2"
         if side == "secondary":
@@ -219,10 +229,10 @@ class Fixity:
         million files. Memory is constant. A reading dated in the future counts as none.
         """
         overdue_s = now_s - cycle_s - _DAY_S  # a night that started an hour later than the one before is in time
-        standing = self._connection.execute(
-            "SELECT coalesce(max(number), -1) FROM run WHERE started_s <= ?", (overdue_s,)
-        ).fetchone()[0]
-        values = {"cycle": now_s - cycle_s, "overdue": overdue_s, "standing": standing, "latest": now_s + FUTURE_S}
+        values = {
+            "cycle": now_s - cycle_s, "overdue": overdue_s, "standing": self.newest_run(overdue_s),
+            "latest": now_s + FUTURE_S,
+        }  # fmt: skip
         values |= {f"edge{number}": now_s - edge_s for number, edge_s in enumerate(AGE_EDGES_S)}
         on = {place: f"nullif({_when(column)}, 0) AS on_{place}" for place, column in _READ.items()}
         row = self._connection.execute(

@@ -6,7 +6,9 @@ enters the result. What stands here after a crash says all that is needed to car
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterable, Sequence
+from itertools import groupby
 from typing import NamedTuple
 
 from nightferry.manifest.database import Database
@@ -85,22 +87,48 @@ class Journal:
         """Enters what was carried out and empties the journal, in one transaction."""
         folder_path, folder_id = b"", -1
         with self._database.transaction() as connection:
-            for intent in done:
-                # Intents come folder by folder: look each folder up once.
-                folder, name = split(intent.path)
-                if intent.action != "expire" and (folder_id < 0 or folder != folder_path):
+            for folder, intents in groupby(done, lambda intent: split(intent.path)[0]):
+                group = list(intents)
+                if all(map(_is_new_file, group)):
+                    # Intents come folder by folder: many new files of one folder are entered at once.
                     parent = self._entries.find(folder)
                     assert parent is not None, "an intent for a folder that the manifest does not know"
-                    folder_path, folder_id = folder, parent.id
-                self._apply(intent, folder_id, name, run)
-                if intent.action not in ("place", "note", "expire"):
-                    folder_id = -1  # folders may have come, gone or moved
+                    if self._insert_all(group, parent.id, len(folder) + bool(folder), run):
+                        continue
+                for intent in group:
+                    # Each folder is looked up once, until folders have come, gone or moved.
+                    if intent.action != "expire" and (folder_id < 0 or folder != folder_path):
+                        parent = self._entries.find(folder)
+                        assert parent is not None, "an intent for a folder that the manifest does not know"
+                        folder_path, folder_id = folder, parent.id
+                    self._apply(intent, folder_id, split(intent.path)[1], run)
+                    if intent.action not in ("place", "note", "expire"):
+                        folder_id = -1
             connection.execute("DELETE FROM intent")
             if changes_drive(done):
                 self.count_done()
             if any(intent.action != "expire" for intent in done):
                 # In the same transaction, so that no stop or crash before the next seal forgets it.
                 self._database.set_meta("lists", "stale")
+
+    def _insert_all(self, intents: Sequence[Intent], parent: int, above_bytes: int, run: int) -> bool:
+        """New files of one folder at once; False, and nothing is entered, where one of the names has a row already.
+
+        ``above_bytes``: how much of their paths is that of the folder.
+        """
+        self._connection.execute("SAVEPOINT new_files")
+        try:
+            self._entries.insert_all(
+                (parent, each.path[above_bytes:], each.stat, each.content, each.xattrs, run, each.read_primary_s,
+                 each.read_secondary_s) for each in intents if each.stat is not None
+            )  # fmt: skip
+        except sqlite3.IntegrityError:
+            self._connection.execute("ROLLBACK TO new_files")
+            self._connection.execute("RELEASE new_files")
+            return False
+        self._connection.execute("RELEASE new_files")
+        self._entries.names_changed(parent)
+        return True
 
     def _apply(self, intent: Intent, parent: int, name: bytes, run: int) -> None:
         if intent.action == "expire":
@@ -149,6 +177,10 @@ class Journal:
             present.id, intent.stat, intent.content, intent.xattrs, run,
             intent.read_primary_s, intent.read_secondary_s,
         )  # fmt: skip
+
+
+def _is_new_file(intent: Intent) -> bool:
+    return intent.entry is None and intent.action in ("place", "note") and intent.stat is not None
 
 
 def _row(intent: Intent, seq: int) -> tuple[object, ...]:

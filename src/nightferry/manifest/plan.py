@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import sqlite3
-import struct
 from collections.abc import Iterable, Iterator
 from enum import IntEnum
 from typing import NamedTuple
 
 from nightferry.manifest.records import integer_out
 from nightferry.manifest.schema import PLAN_TABLES
-from nightferry.tree.metadata import Kind, Stat
+from nightferry.tree.metadata import KIND_OF, Kind, Stat
 
 _CACHE_KIB = 16 * 1024
 # Rows between commits of the private database: a transaction of any size would keep its journal in memory.
@@ -48,6 +47,10 @@ _COLUMNS = (
     " allocated_bytes, digest, algorithm"
 )
 
+_ADD = f"INSERT INTO item ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
+# Looked up, since making a member of an enumeration from its number is a call that takes longer than the lookup.
+_STEPS = {step.value: step for step in Step}
+
 
 class Plan:
     def __init__(self) -> None:
@@ -60,6 +63,7 @@ class Plan:
                 self._connection.execute(statement)
         self._connection.execute("BEGIN")
         self._seq = 0
+        self._has_claims = False
 
     def close(self) -> None:
         self._connection.close()
@@ -73,7 +77,7 @@ class Plan:
     def add(self, step: Step, path: bytes, stat: Stat, entry: int | None = None) -> None:
         self._seq += 1
         self._connection.execute(
-            f"INSERT INTO item ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+            _ADD,
             (
                 self._seq, int(step), path, entry, None, int(stat.kind), stat.size_bytes, integer_out(stat.mtime_ns),
                 integer_out(stat.ctime_ns), stat.inode, stat.mode, stat.uid, stat.gid, stat.nlink,
@@ -99,14 +103,18 @@ class Plan:
             (int(step), entry, base, digest, algorithm, item.seq),
         )
 
-    def items(self, *steps: Step, reverse: bool = False) -> Iterator[Item]:
-        """In the order found. Rows may be revised while this is read: it pages through them."""
+    def items(self, *steps: Step, reverse: bool = False, based: bool | None = None) -> Iterator[Item]:
+        """In the order found. Rows may be revised while this is read: it pages through them.
+
+        ``based``: only those with a base, or only those without.
+        """
         marks = ",".join("?" * len(steps))
+        only = "" if based is None else f" AND base IS {'NOT ' if based else ''}NULL"
         at = (1 << 62) if reverse else 0
         compare, order = ("<", "DESC") if reverse else (">", "ASC")
         while True:
             rows = self._connection.execute(
-                f"SELECT {_COLUMNS} FROM item WHERE step IN ({marks}) AND seq {compare} ?"
+                f"SELECT {_COLUMNS} FROM item WHERE step IN ({marks}) AND seq {compare} ?{only}"
                 f" ORDER BY seq {order} LIMIT 1000",
                 (*steps, at),
             ).fetchall()
@@ -151,13 +159,14 @@ class Plan:
 
     def claim(self, entry: int) -> None:
         """A vanished name that stands elsewhere now."""
+        self._has_claims = True
         self._connection.execute("INSERT OR IGNORE INTO claimed (entry) VALUES (?)", (entry,))
 
     def is_vanished(self, entry: int) -> bool:
         return self._has("vanished", entry)
 
     def is_claimed(self, entry: int) -> bool:
-        return self._has("claimed", entry)
+        return self._has_claims and self._has("claimed", entry)
 
     def vanished(self) -> Iterator[int]:
         """Without those claimed. One row for a whole folder."""
@@ -214,18 +223,14 @@ class Plan:
             at = rows[-1][0]
 
 
-def fingerprint_of(total: int) -> bytes:
-    return struct.pack("<QQ", total & (1 << 64) - 1, (total >> 64) & (1 << 64) - 1)
-
-
 def _item(row: tuple) -> Item:  # type: ignore[type-arg]
     return Item(
         row[0],
-        Step(row[1]),
+        _STEPS[row[1]],
         row[2],
         row[3],
         row[4],
-        Stat(Kind(row[5]), row[6], int(row[7]), int(row[8]), *row[9:15]),
+        Stat(KIND_OF[row[5]], row[6], int(row[7]), int(row[8]), *row[9:15]),
         row[15],
         row[16],
     )

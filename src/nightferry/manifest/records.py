@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from nightferry.tree.metadata import Kind, Stat
+from nightferry.tree.metadata import KIND_OF, Kind, Stat
 
 ROOT_ID = 1
 
@@ -49,7 +49,7 @@ def entry_of(row: tuple) -> Entry:  # type: ignore[type-arg]
         row[0],
         row[1],
         row[2],
-        Stat(Kind(row[3]), row[4], int(row[5]), int(row[6]), row[7], row[8], row[9], row[10], row[11], 0),
+        Stat(KIND_OF[row[3]], row[4], int(row[5]), int(row[6]), row[7], row[8], row[9], row[10], row[11], 0),
         Content(row[12], row[13], row[14]),
         row[15],
         row[16],

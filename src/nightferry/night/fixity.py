@@ -32,8 +32,14 @@ def verify_slice(night: Night, *, mend: bool) -> Verified:
     cycle_s = night.settings.verify_cycle.total_seconds()
     limit = _Share(night, night.settings.verify_share)
     symlinks = night.capabilities.symlinks
+    new_at_once = night.settings.read_back >= 1.0  # those that a stop kept from being read back
     verified = _read(
-        night, {side: due(night.manifest, side, cycle_s, night.clock, symlinks=symlinks) for side in SIDES}, limit
+        night,
+        {
+            side: due(night.manifest, side, cycle_s, night.clock, symlinks=symlinks, new_at_once=new_at_once)
+            for side in SIDES
+        },
+        limit,
     )
     verified.offered_s = limit.seconds
     _count(night, verified)

@@ -35,13 +35,12 @@ def open_settled(night: Night, path: bytes) -> tuple[int, os.stat_result]:
     Returns the descriptor and its state; raises ``Unreadable`` or ``Unsettled``.
     """
     try:
-        fd = night.primary.open_to_read(path)
+        fd, found = night.ahead.take(path) or night.primary.open_and_stat(path)
     except (FileNotFoundError, NotADirectoryError) as error:
         raise Unsettled("it went away after the folder was listed") from error
     except OSError as error:
         read_failed(night, "primary", error)
         raise Unreadable(error.strerror or str(error)) from error
-    found = night.effects.fstat(fd)
     # Whole seconds in both times speak of a file system that keeps no finer ones.
     coarse = found.st_mtime_ns % 1_000_000_000 == 0 and found.st_ctime_ns % 1_000_000_000 == 0
     limit_s = COARSE_FRESH_S if coarse else FRESH_S

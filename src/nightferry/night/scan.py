@@ -5,50 +5,24 @@ What is found goes into the plan. Nothing is read here but names and metadata.
 
 from __future__ import annotations
 
-import errno
-import os
-import struct
+import stat
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-import xxhash
-
-from nightferry.manifest.plan import SORT_IN_MEMORY_LIMIT, Step, fingerprint_of
+from nightferry.manifest.plan import Step
 from nightferry.manifest.records import ROOT_ID, Entry
-from nightferry.night.context import OTHER_MOUNT, UNREADABLE, UNSUPPORTED, Night
+from nightferry.night.context import OTHER_MOUNT, UNREADABLE, Night
 from nightferry.night.failing import read_failed
+from nightferry.night.listing import FolderReader, why
 from nightferry.planning.changes import Difference, compare
-from nightferry.tree.metadata import Kind, Stat, signed, unsupported
+from nightferry.tree.metadata import Kind, Stat
 from nightferry.tree.root import OtherMountError, join
-from nightferry.volumes.card import CARD_NAME, MENDING_NAME
-
-# Said of sockets, FIFOs and devices.
-NO_CONTENT = "has no content to copy"
-# Names at the root of a drive that are the drive's own and not its content.
-OWN_NAMES = frozenset({CARD_NAME, CARD_NAME + b".new", MENDING_NAME, b"lost+found"})
-
-_PRINT = struct.Struct("<QQqqIII")
 
 
 class Folder(NamedTuple):
     path: bytes
     entry: Entry | None  # None: the copy does not have it
     moved: bool = False  # the copy has it under another path, by its own name or one above
-
-
-class Aside(NamedTuple):
-    """A name that is not part of the copy, and why."""
-
-    kind: str
-    path: bytes
-    why: str
-
-
-class Listed(NamedTuple):
-    fingerprint: bytes
-    files: int
-    folders: list[tuple[bytes, Stat]]
-    aside: list[Aside]
 
 
 def scan(night: Night) -> None:
@@ -59,12 +33,13 @@ def scan(night: Night) -> None:
         night.plan.add(Step.FOLDER, b"", root_stat)
     elif compare(root.stat, root_stat) is not Difference.NONE:
         night.plan.add(Step.FOLDER_TOUCHED, b"", root_stat, root.id)
+    reader = FolderReader(night)
     stack = [Folder(b"", root)]
     while stack:
         night.stop.check()
         folder = stack.pop()
         try:
-            below = _compare_folder(night, folder)
+            below = _compare_folder(night, reader, folder)
         except OtherMountError:
             night.leave_out(OTHER_MOUNT, folder.path, "another file system is mounted there")
             continue
@@ -82,16 +57,16 @@ def scan(night: Night) -> None:
         stack.extend(reversed(below))
 
 
-def _compare_folder(night: Night, folder: Folder) -> list[Folder]:
+def _compare_folder(night: Night, reader: FolderReader, folder: Folder) -> list[Folder]:
     """Compares what one folder holds; returns the folders below it that are to be looked at."""
     if folder.entry is not None and folder.entry.listing is not None:
-        listed = _fingerprint(night, folder.path)
+        listed = reader.summed_up(folder.path)
         if listed.fingerprint == folder.entry.listing:
-            _name_aside(night, listed.aside)
+            reader.name_aside(listed.aside)
             night.tally.scanned_files += listed.files
             night.progress.advance(files=listed.files)
             return _compare_subfolders(night, folder, listed.folders)
-    found, fingerprint = _read_sorted(night, folder.path)
+    found, fingerprint = reader.in_order(folder.path)
     night.plan.remember_listing(folder.path, fingerprint)
     known: Iterator[Entry] = iter(())
     if folder.entry is not None:
@@ -184,7 +159,7 @@ def _moved_folder(night: Night, now: Stat) -> Entry | None:
         if night.plan.is_claimed(candidate.id):
             continue
         old = night.primary.stat_or_none(night.manifest.entries.path(candidate.id))
-        if old is None or not _is_folder(old):
+        if old is None or not stat.S_ISDIR(old.st_mode):
             return candidate
     return None
 
@@ -200,147 +175,3 @@ def _compare_subfolders(night: Night, folder: Folder, found: list[tuple[bytes, S
         if join(folder.path, gone.name) not in night.mounted_below:
             _vanish(night, gone)
     return below
-
-
-# --- listing
-
-
-def _fingerprint(night: Night, path: bytes) -> Listed:
-    """One number for all names and metadata of a folder's files, in any order; and its subfolders.
-
-    The sum of one hash for each file, so that nothing has to be sorted or kept: a quiet night
-    costs one row of the manifest a folder instead of one a file.
-    """
-    total, files = night.excludes_seed, 0
-    folders: list[tuple[bytes, Stat]] = []
-    aside: list[Aside] = []
-    for name, found in _entries(night, path, aside):
-        if found is None:
-            total += 1  # cannot be looked at: never equal to a remembered listing
-            continue
-        if _is_folder(found):
-            folders.append((name, Stat.of(found)))
-            continue
-        files += 1
-        total += _print_of(name, found)
-    folders.sort()
-    return Listed(fingerprint_of(total), files, folders, aside)
-
-
-def _read_sorted(night: Night, path: bytes) -> tuple[Iterable[tuple[bytes, Stat | None]], bytes]:
-    """All names with their metadata, in the order of their bytes, and the fingerprint of the files."""
-    total = night.excludes_seed
-    found: list[tuple[bytes, Stat | None]] = []
-    blocked: list[bytes] = []
-    aside: list[Aside] = []
-
-    def read() -> Iterator[tuple[bytes, Stat]]:
-        nonlocal total
-        for name, each in _entries(night, path, aside):
-            if each is None:
-                total += 1
-                blocked.append(name)
-                continue
-            if not _is_folder(each):
-                total += _print_of(name, each)
-            yield name, Stat.of(each)
-
-    names = read()
-    for pair in names:
-        found.append(pair)
-        if len(found) > SORT_IN_MEMORY_LIMIT:
-            ordered = night.plan.sort(_chain(found, names))
-            first = next(ordered, None)  # has read all names by then, so that the lists are full
-            _name_aside(night, aside)
-            ordered = _chain([first] if first else [], ordered)
-            return _with_blocked(ordered, blocked), fingerprint_of(total)
-    _name_aside(night, aside)
-    found.extend((name, None) for name in blocked)
-    found.sort(key=lambda pair: pair[0])
-    return found, fingerprint_of(total)
-
-
-def _chain(
-    first: Iterable[tuple[bytes, Stat | None]], rest: Iterator[tuple[bytes, Stat]]
-) -> Iterator[tuple[bytes, Stat]]:
-    for name, stat in first:
-        assert stat is not None
-        yield name, stat
-    yield from rest
-
-
-def _name_aside(night: Night, aside: list[Aside]) -> None:
-    for each in aside:
-        night.leave_out(*each)
-
-
-def _with_blocked(ordered: Iterator[tuple[bytes, Stat]], blocked: list[bytes]) -> Iterator[tuple[bytes, Stat | None]]:
-    """Puts the names that cannot be looked at into their places."""
-    waiting = sorted(blocked, reverse=True)
-    for name, stat in ordered:
-        while waiting and waiting[-1] < name:
-            yield waiting.pop(), None
-        yield name, stat
-    while waiting:
-        yield waiting.pop(), None
-
-
-def _print_of(name: bytes, found: os.stat_result) -> int:
-    packed = _PRINT.pack(
-        found.st_ino,
-        found.st_size,
-        _in_64_bits(found.st_mtime_ns),
-        _in_64_bits(found.st_ctime_ns),
-        found.st_mode,
-        found.st_uid,
-        found.st_gid,
-    )
-    return xxhash.xxh3_128_intdigest(packed + name)
-
-
-def _in_64_bits(value: int) -> int:
-    return signed(value & (1 << 64) - 1)
-
-
-def _is_folder(found: os.stat_result) -> bool:
-    return found.st_mode & 0o170000 == 0o040000
-
-
-def _entries(night: Night, path: bytes, aside: list[Aside]) -> Iterator[tuple[bytes, os.stat_result | None]]:
-    """What a copy is made of: without what is excluded, unsupported, mounted or the drive's own.
-
-    None for a name that exists and cannot be looked at. What is to be named in the report goes
-    to ``aside``, since a folder may be read twice.
-    """
-    with night.effects.scandir(night.primary.folder(path)) as entries:
-        for entry in entries:
-            name = os.fsencode(entry.name)
-            if not path and name in OWN_NAMES:
-                continue
-            full = join(path, name)
-            if full in night.mounted_below:
-                aside.append(Aside(OTHER_MOUNT, full, "another file system is mounted there"))
-                yield name, None
-                continue
-            try:
-                found = entry.stat(follow_symlinks=False)
-            except FileNotFoundError:
-                continue  # gone since the folder was read: as if it had gone a moment before
-            except OSError as error:
-                read_failed(night, "primary", error)
-                aside.append(Aside(UNREADABLE, full, why(error)))
-                yield name, None
-                continue
-            if night.excludes(full, _is_folder(found)):
-                continue
-            what = unsupported(found)
-            if what is not None:
-                aside.append(Aside(UNSUPPORTED, full, f"{what} {NO_CONTENT}"))
-                continue
-            yield name, found
-
-
-def why(error: OSError) -> str:
-    if error.errno == errno.EIO:
-        return "the drive reports a read error (I/O error); a drive that does so repeatedly should be replaced"
-    return error.strerror or str(error)

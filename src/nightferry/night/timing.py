@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from time import monotonic
+
 from nightferry.night.context import Clock, Progress
+
+_TELL_EVERY_S = 0.05
 
 
 class PhaseTimes:
@@ -14,16 +18,32 @@ class PhaseTimes:
         self._seconds: dict[str, float] = {}
         self._name: str | None = None
         self._since_s = 0.0
+        self._untold_files = self._untold_bytes = 0
+        self._told_s = 0.0
 
     def phase(self, name: str, files: int | None = None, size_bytes: int | None = None) -> None:
+        self._tell()
         self._seconds = self.so_far()
         self._name, self._since_s = name, self._clock.monotonic_s()
+        self._told_s = 0.0
         self._progress.phase(name, files, size_bytes)
 
     def advance(self, files: int = 0, size_bytes: int = 0) -> None:
-        self._progress.advance(files, size_bytes)
+        """Passed on some times a second: those who watch take longer for it than a small file does."""
+        self._untold_files += files
+        self._untold_bytes += size_bytes
+        if monotonic() - self._told_s >= _TELL_EVERY_S:
+            self._tell()
+
+    def _tell(self) -> None:
+        if self._untold_files or self._untold_bytes:
+            files, size_bytes = self._untold_files, self._untold_bytes
+            self._untold_files = self._untold_bytes = 0
+            self._progress.advance(files, size_bytes)
+            self._told_s = monotonic()
 
     def note(self, event: str, **details: object) -> None:
+        self._tell()
         self._progress.note(event, **details)
 
     def so_far(self) -> dict[str, float]:

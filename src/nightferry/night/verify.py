@@ -362,38 +362,61 @@ def _enter(fixity: Fixity, side: Side, intact: list[tuple[str, int]], clock: Clo
 # --- what is due
 
 
-def due(manifest: Manifest, side: Side, cycle_s: float, clock: Clock, *, symlinks: bool = True) -> Iterator[Target]:
+def due(
+    manifest: Manifest, side: Side, cycle_s: float, clock: Clock, *, symlinks: bool = True, new_at_once: bool = True
+) -> Iterator[Target]:
     """Oldest first: an even share of the side's bytes, and beyond it whatever is overdue.
 
     What this pass reads gets a newer date than it asked for, so nothing comes twice. ``symlinks`` False: the secondary
-    holds none.
+    holds none. ``new_at_once``: what was never read is overdue at once. Without, once the cycle has passed since it was
+    written: where new copies are not to be read back, a first night is read in the nights of the cycle.
     """
     fixity = Fixity(manifest.database)
     now_s = clock.now_s()
     budget = nightly_budget(fixity.total_bytes(side), cycle_s, now_s)
     given_bytes = 0
+    last: Subject | None = None
     for subject in _oldest_first(fixity, side, now_s - REST_S, clock):
-        if given_bytes >= budget.size_bytes and subject.read_s >= budget.overdue_before_s:
-            return
-        if subject.stat.kind is Kind.SYMLINK and not symlinks:
-            continue
-        target = target_of(manifest, side, subject)
+        if given_bytes >= budget.size_bytes:
+            break
+        last = subject
+        target = _wanted(manifest, side, subject, symlinks=symlinks)
         if target is None:
             continue
         if subject.read_s or not manifest.runs.is_damaged(target.name, _register_side(side, subject)):
             given_bytes += max(subject.stat.size_bytes, 1)  # what is known to be bad takes no other file's turn
         yield target
+    else:
+        return
+    standing = None if new_at_once else fixity.newest_run(budget.overdue_before_s)
+    for subject in _oldest_first(fixity, side, budget.overdue_before_s, clock, last, written_by=standing):
+        target = _wanted(manifest, side, subject, symlinks=symlinks)
+        if target is not None:
+            yield target
+
+
+def _wanted(manifest: Manifest, side: Side, subject: Subject, *, symlinks: bool) -> Target | None:
+    if subject.stat.kind is Kind.SYMLINK and not symlinks:
+        return None
+    return target_of(manifest, side, subject)
 
 
 def _register_side(side: Side, subject: Subject) -> str:
     return "retired" if subject.table == "past" else side
 
 
-def _oldest_first(fixity: Fixity, side: Side, before_s: float, clock: Clock) -> Iterator[Subject]:
-    """All names of a side that were last read before ``before_s``, page by page."""
-    last: Subject | None = None
+def _oldest_first(
+    fixity: Fixity,
+    side: Side,
+    before_s: float,
+    clock: Clock,
+    last: Subject | None = None,
+    *,
+    written_by: int | None = None,
+) -> Iterator[Subject]:
+    """All names of a side that were last read before ``before_s``, page by page, those behind ``last``."""
     while True:
-        page = fixity.oldest(side, before_s, _PAGE, last, latest_s=clock.now_s() + FUTURE_S)
+        page = fixity.oldest(side, before_s, _PAGE, last, latest_s=clock.now_s() + FUTURE_S, written_by=written_by)
         if not page:
             return
         yield from page

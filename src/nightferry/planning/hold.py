@@ -33,7 +33,7 @@ class Limits:
 class Proposed:
     """What tonight would do to what the copy holds."""
 
-    files_before: int
+    files_before: int  # files of the copy as it stands; counted only where something would be displaced
     removals: int
     replacements: int
     primary_files: int

@@ -172,9 +172,14 @@ def _chosen(path: Path, card: Card, name: str | None) -> PairEntry:
         for each in kept:
             if each.name == name:
                 return each
-        raise WrongUse(f'The drive at {shown} is the secondary of {names}, not of "{show_text(name)}".')
+        raise WrongUse(
+            f'The drive at {shown} is the secondary of {names}, not of "{show_text(name)}": leave --pair-name out, or'
+            " mount the drive that you mean."
+        )
     if len(kept) > 1:
-        raise WrongUse(f"The drive at {shown} is the secondary of more than one pair, {names}: say which.")
+        raise WrongUse(
+            f"The drive at {shown} is the secondary of more than one pair, {names}: say which with --pair-name."
+        )
     return kept[0]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from nightferry.manifest.manifest import Manifest
 from nightferry.night.context import NO_ROOM, UNREADABLE, UNSETTLED, UNSUPPORTED
-from nightferry.night.scan import NO_CONTENT
+from nightferry.night.listing import NO_CONTENT
 from nightferry.recovery.restoring.selection import Selection
 from nightferry.units import format_count, show_name
 

@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
+from nightferry.tree.aside import Aside
 from nightferry.tree.digests import Hasher
 from nightferry.tree.effects import Effects
 
@@ -29,6 +30,9 @@ _ALIGNMENT_BYTES = 4096
 
 _STOP_EVERY_BYTES = 16 << 20  # half a second of a USB 2 drive
 _DROP_EVERY_BYTES = 16 << 20
+# A file up to this size is copied by one read and one write, and its pages are left to the page cache, which drops
+# those that were used once before all others: for many small files, each call that can be left out counts.
+AT_ONCE_BYTES = 64 << 10
 _KEEP_CACHED_BYTES = 64 << 20  # what is hashed may be copied next: up to this size its pages stay
 
 _NO_DIRECT = frozenset({errno.EINVAL, errno.EOPNOTSUPP})
@@ -86,16 +90,23 @@ class Buffers:
     def __init__(self) -> None:
         # anonymous maps are page-aligned, as O_DIRECT needs it; the zeros are never written, so they take one page
         self._block = mmap.mmap(-1, DIRECT_BLOCK_BYTES)
+        self._other_block = mmap.mmap(-1, DIRECT_BLOCK_BYTES)
         self._zeros = mmap.mmap(-1, BLOCK_BYTES, prot=mmap.PROT_READ)
         self.block = memoryview(self._block)
+        self.other_block = memoryview(self._other_block)  # is read into while ``block`` is hashed
+        self.aside = Aside()
         self.zeros = memoryview(self._zeros)
 
     def close(self) -> None:
         """Gives the memory back; pieces that an exception's traceback still holds keep it until they go."""
+        self.aside.close()
         self.block.release()
+        self.other_block.release()
         self.zeros.release()
         with contextlib.suppress(BufferError):
             self._block.close()
+        with contextlib.suppress(BufferError):
+            self._other_block.close()
         with contextlib.suppress(BufferError):
             self._zeros.close()
 
@@ -164,6 +175,8 @@ class _Reader:
         return min(max(pos, _align_down(start)), end), min(_align_up(max(stop, start + 1)), end)
 
     def _read(self, pos: int, end: int) -> memoryview:
+        if self.direct:
+            self._buffers.block, self._buffers.other_block = self._buffers.other_block, self._buffers.block
         # O_DIRECT takes aligned offsets and lengths only: what lies before or behind is read too, and left out
         start = _align_down(pos) if self.direct else pos
         size = min(DIRECT_BLOCK_BYTES if self.direct else BLOCK_BYTES, end - start)
@@ -219,6 +232,7 @@ def copy_content(
     buffers: Buffers,
     should_stop: ShouldStop,
     progress: ReportBytes,
+    has_holes: bool = True,
 ) -> Copied:
     """Copies a whole file, reading it once. It stays in the page cache on neither side longer than it must.
 
@@ -229,12 +243,25 @@ def copy_content(
         hasher: takes every byte.
         should_stop: asked every 16 MiB.
         progress: told of each piece, in bytes.
+        has_holes: False where the source is known to have none: a small file is then one read and one write.
 
     Raises:
         ReadFailed: the source; ``errno`` as the kernel said.
         WriteFailed: the destination.
         Stopped: by ``should_stop``.
     """
+    if size_bytes <= AT_ONCE_BYTES and not has_holes:
+        block = buffers.block[: size_bytes + 1]
+        try:
+            count = effects.preadv(src_fd, [block], 0)
+        except OSError as error:
+            raise ReadFailed(error.errno, error.strerror) from error
+        if count == size_bytes:  # one byte more was asked for, so this is all of it
+            data = block[:count]
+            hasher.update(data)
+            _write_all(dst_fd, data, 0, effects)
+            progress(count)
+            return Copied(count, count, hasher.digest())
     watch = _Watch(should_stop, progress)
     if size_bytes > BLOCK_BYTES:
         _advise(effects, src_fd, os.POSIX_FADV_SEQUENTIAL)
@@ -332,7 +359,7 @@ def hash_from_platter(
     reader = _Reader(fd, effects, buffers, drop_behind=not direct, open_indirect=open_indirect if direct else None)
     try:
         limit_bytes = _size_bytes(fd, effects) + BLOCK_BYTES
-        read_bytes = _hash(reader, hasher, _Watch(should_stop, progress), limit_bytes)
+        read_bytes = _hash_aside(reader, hasher, _Watch(should_stop, progress), limit_bytes, buffers.aside)
         return Platter(read_bytes, hasher.digest(), reader.direct)
     finally:
         effects.close(reader.fd)
@@ -371,6 +398,24 @@ def _hash(reader: _Reader, hasher: Hasher, watch: _Watch, limit_bytes: int) -> i
         hasher.update(data)
         read = offset + len(data)
         watch.passed(len(data))
+    return read
+
+
+def _hash_aside(reader: _Reader, hasher: Hasher, watch: _Watch, limit_bytes: int, aside: Aside) -> int:
+    """As ``_hash``, where each block has memory that the next one is not read into."""
+    read = 0
+    try:
+        for offset, is_hole, data in reader.pieces(limit_bytes):
+            read = offset + len(data)
+            # Beside the last block nothing is left to read, and without O_DIRECT the next block takes the same memory.
+            if reader.direct and not is_hole and read < limit_bytes - BLOCK_BYTES:
+                aside.update(hasher, data)
+            else:
+                aside.wait()
+                hasher.update(data)
+            watch.passed(len(data))
+    finally:
+        aside.wait()
     return read
 
 

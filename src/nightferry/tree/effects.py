@@ -16,6 +16,9 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
+from functools import cache
+
+from nightferry.tree.statx import stat_all
 
 _libc = ctypes.CDLL(None, use_errno=True)
 
@@ -33,6 +36,15 @@ class _OpenHow(ctypes.Structure):
     _fields_ = (("flags", ctypes.c_uint64), ("mode", ctypes.c_uint64), ("resolve", ctypes.c_uint64))
 
 
+_OPENAT2, _HOW_BYTES = ctypes.c_long(_SYS_OPENAT2), ctypes.c_size_t(ctypes.sizeof(_OpenHow))
+
+
+@cache
+def _how(flags: int) -> _OpenHow:
+    """Made once for each set of flags, of which there are a handful; the kernel only reads it."""
+    return _OpenHow(flags | os.O_CLOEXEC | os.O_LARGEFILE, 0, _RESOLVE_NO_XDEV | _RESOLVE_NO_SYMLINKS)
+
+
 def _raise_errno() -> None:
     number = ctypes.get_errno()
     raise OSError(number, os.strerror(number))
@@ -48,10 +60,15 @@ def _syncfs(fd: int) -> None:
         _raise_errno()
 
 
+_renameat2_call = getattr(_libc, "renameat2", None)  # glibc 2.28
+if _renameat2_call is not None:
+    _renameat2_call.argtypes = (ctypes.c_int, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_uint)
+
+
 def _renameat2(src: bytes, dst: bytes, src_dir_fd: int, dst_dir_fd: int, flags: int) -> None:
-    if not hasattr(_libc, "renameat2"):
+    if _renameat2_call is None:
         raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
-    if _libc.renameat2(src_dir_fd, src, dst_dir_fd, dst, flags) != 0:
+    if _renameat2_call(src_dir_fd, src, dst_dir_fd, dst, flags) != 0:
         _raise_errno()
 
 
@@ -66,15 +83,9 @@ def _rename_new(src: bytes, dst: bytes, *, src_dir_fd: int, dst_dir_fd: int) -> 
 
 
 def _openat2(name: bytes, flags: int, dir_fd: int) -> int:
-    how = _OpenHow(flags | os.O_CLOEXEC | os.O_LARGEFILE, 0, _RESOLVE_NO_XDEV | _RESOLVE_NO_SYMLINKS)
+    how = _how(flags)
     while True:
-        fd: int = _libc.syscall(
-            ctypes.c_long(_SYS_OPENAT2),
-            ctypes.c_int(dir_fd),
-            ctypes.c_char_p(name),
-            ctypes.byref(how),
-            ctypes.c_size_t(ctypes.sizeof(how)),
-        )
+        fd: int = _libc.syscall(_OPENAT2, ctypes.c_int(dir_fd), ctypes.c_char_p(name), ctypes.byref(how), _HOW_BYTES)
         if fd >= 0:
             return fd
         number = ctypes.get_errno()
@@ -148,6 +159,7 @@ class Effects:
     fstat = staticmethod(os.fstat)
     fstatvfs = staticmethod(os.fstatvfs)
     scandir = staticmethod(_scandir)
+    stat_all = staticmethod(stat_all)
     readlink = staticmethod(os.readlink)
 
     # content

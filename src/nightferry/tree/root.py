@@ -12,6 +12,7 @@ import errno
 import os
 import stat
 from collections import OrderedDict
+from itertools import islice
 
 from nightferry.tree.effects import Effects
 
@@ -19,6 +20,7 @@ from nightferry.tree.effects import Effects
 FOLDERS_OPEN_LIMIT = 64
 
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+_FILE = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY
 
 
 _MOUNTED = "something else is mounted there"
@@ -91,6 +93,7 @@ class Root:
             base = split(base)[0]
             cached = self._folders.get(base)
             if cached is not None:
+                self._folders.move_to_end(base)  # the next folder may lie below it too
                 start = cached
                 break
         rest = path[len(base) + 1 :] if base else path
@@ -150,9 +153,10 @@ class Root:
                 return None
             raise
 
-    def names(self, path: bytes) -> list[bytes]:
+    def names(self, path: bytes, limit: int | None = None) -> list[bytes]:
+        """The names in a folder, in no order; at most ``limit`` of them."""
         with self.effects.scandir(self.folder(path)) as entries:
-            return [os.fsencode(entry.name) for entry in entries]
+            return [os.fsencode(entry.name) for entry in islice(entries, limit)]
 
     def readlink(self, path: bytes) -> bytes:
         fd, name = self.at(path)
@@ -160,17 +164,20 @@ class Root:
 
     def open_to_read(self, path: bytes, flags: int = 0) -> int:
         """Opens a regular file; never blocks on a FIFO or touches a device that took its place."""
+        return self.open_and_stat(path, flags)[0]
+
+    def open_and_stat(self, path: bytes, flags: int = 0) -> tuple[int, os.stat_result]:
+        """As ``open_to_read``, with the state of what was opened."""
         folder_fd, name = self.at(path)
-        fd = self._open_at(
-            name, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY | flags, folder_fd
-        )
+        fd = self._open_at(name, _FILE | flags, folder_fd)
         try:
-            if not stat.S_ISREG(self.effects.fstat(fd).st_mode):
+            found = self.effects.fstat(fd)
+            if not stat.S_ISREG(found.st_mode):
                 raise OSError(errno.EINVAL, "not a regular file any more", os.fsdecode(path))
         except BaseException:
             self.effects.close(fd)
             raise
-        return fd
+        return fd, found
 
     # --- changing
 

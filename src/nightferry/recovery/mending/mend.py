@@ -84,9 +84,8 @@ class Mender:
         ``Stopped``. Whatever is raised, the file on the primary is whole: the one before, or the restored one.
         """
         entry = self._known(survey)
-        if survey.primary.is_right and chosen is None:
-            # Somebody put it back, or a call before this one was cut off behind its renaming.
-            return self._finish(survey, entry, "it has the right content already")
+        if (done := self._stands_already(survey, entry, chosen)) is not None:
+            return done
         if not survey.primary.is_there:
             raise Failed(
                 "The primary does not have this file any more, and the next night retires its copy. To have it back,"
@@ -120,12 +119,22 @@ class Mender:
             finally:
                 folders.put_back()
         except ReadFailed as error:
-            raise Failed(f"The version to be put back cannot be read ({error.strerror or error}).") from error
+            raise Failed(
+                f"The version to be put back cannot be read ({error.strerror or error}): choose another with --from."
+            ) from error
         except OSError as error:
             raise _refused(error) from error
         if (source.algorithm, source.digest) != (entry.content.algorithm, entry.content.digest):
             return self._declare(survey, entry, source, folders)
         return self._finish(survey, entry, f"put back from {_words(source)}", folders)
+
+    def _stands_already(self, survey: Survey, entry: Entry, chosen: Place | None) -> str | None:
+        """Somebody put it back, or a call before this one was cut off behind its renaming. None where neither is so."""
+        if chosen is not None and (chosen.side == "primary" or not _is_same(chosen, survey.primary)):
+            return None
+        if survey.primary.is_right:
+            return self._finish(survey, entry, "it has the right content already")
+        return None if chosen is None else self._declare(survey, entry, chosen)
 
     def _known(self, survey: Survey) -> Entry:
         if survey.entry is None:
@@ -386,6 +395,10 @@ class Mender:
         folder = self._manifest.entries.find(split(path)[0])
         if folder is not None:
             self._manifest.entries.set_listing(folder.id, None)
+
+
+def _is_same(one: Place, other: Place) -> bool:
+    return one.digest is not None and (one.algorithm, one.digest) == (other.algorithm, other.digest)
 
 
 def _words(place: Place) -> str:

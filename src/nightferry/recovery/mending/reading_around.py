@@ -63,7 +63,10 @@ def _note(filled: list[Filled], new: Filled) -> None:
     if last is not None and (last.end, last.filled_from) == (new.start, new.filled_from):
         filled[-1] = last._replace(end=new.end)
     elif len(filled) >= RANGES_LIMIT:
-        raise Failed("It has more bad spots than a file worth salvaging: nothing was written.")
+        raise Failed(
+            "It has more bad spots than a file worth salvaging: nothing was written. Put back another version with"
+            " --from."
+        )
     else:
         filled.append(new)
 

@@ -86,7 +86,7 @@ class Recorded:
 
     def folders(self, selection: Selection) -> Iterator[tuple[Piece, bool]]:
         open_folders: list[tuple[Piece, bool]] = []
-        for piece, is_chosen in self._walk(selection):
+        for piece, is_chosen in self._walk(selection, folders_only=True):
             while open_folders and not is_at_or_below(piece.path, open_folders[-1][0].path):
                 yield open_folders.pop()
             if piece.is_folder:
@@ -94,14 +94,14 @@ class Recorded:
         while open_folders:
             yield open_folders.pop()
 
-    def _walk(self, selection: Selection) -> Iterator[tuple[Piece, bool]]:
+    def _walk(self, selection: Selection, *, folders_only: bool = False) -> Iterator[tuple[Piece, bool]]:
         """What is selected (True), and folders that may lead there (False)."""
         if selection.is_everything:
-            for path, node in self._below(b""):
+            for path, node in self._below(b"", folders_only=folders_only):
                 yield _piece(path, node), True
             return
         if selection.patterns:
-            yield from self._matching(selection)
+            yield from self._matching(selection, folders_only=folders_only)
             return
         told: set[bytes] = set()  # no more than the levels of what a person typed
         for top in selection.exact:
@@ -109,12 +109,12 @@ class Recorded:
                 if above not in told and (piece := self.find(above)) is not None:
                     told.add(above)
                     yield piece, False
-            for path, node in self._below(top):
+            for path, node in self._below(top, folders_only=folders_only):
                 yield _piece(path, node), True
 
-    def _matching(self, selection: Selection) -> Iterator[tuple[Piece, bool]]:
+    def _matching(self, selection: Selection, *, folders_only: bool) -> Iterator[tuple[Piece, bool]]:
         inside: bytes | None = None  # a folder that was matched: all below it is meant
-        for path, node in self._below(b""):
+        for path, node in self._below(b"", folders_only=folders_only):
             if inside is not None and is_at_or_below(path, inside):
                 yield _piece(path, node), True
                 continue
@@ -126,9 +126,9 @@ class Recorded:
             if is_chosen or piece.is_folder:
                 yield piece, is_chosen
 
-    def _below(self, path: bytes) -> Iterator[tuple[bytes, Node]]:
+    def _below(self, path: bytes, *, folders_only: bool) -> Iterator[tuple[bytes, Node]]:
         top = self._as_of.find(path)
-        return iter(()) if top is None else iter(self._as_of.below(top, path))
+        return iter(()) if top is None else iter(self._as_of.below(top, path, folders_only=folders_only))
 
     def xattrs(self, piece: Piece) -> Xattrs:
         return self._manifest.entries.xattrs(_node(piece).xattrs)
@@ -138,7 +138,13 @@ class Recorded:
         return names[0].entry if len(names) > 1 else None
 
     def places(self, piece: Piece) -> Iterator[Place]:
-        return map(self._place, self._as_of.sources(_node(piece)))
+        node = _node(piece)
+        first = self._as_of.first_source(node)
+        if first is not None:
+            yield self._place(first)  # mostly the right one: all others are asked for where it is not
+        for source in self._as_of.sources(node):
+            if source != first:
+                yield self._place(source)
 
     def elsewhere(self, piece: Piece) -> Iterator[Place]:
         for place in map(self._place, self._as_of.elsewhere(_node(piece))):

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterator
-from contextlib import contextmanager
+from types import TracebackType
 from typing import NamedTuple
 
 from nightferry.errors import Failed
@@ -40,21 +39,24 @@ class Refusal(NamedTuple):
     why: str
 
 
-@contextmanager
-def refusing() -> Iterator[None]:
+class refusing:  # noqa: N801 (read as a word: ``with refusing():``)
     """Turns errors of the target into ``Refused`` where they are about one name, into ``Failed`` else.
 
     Errors of the source (``ReadFailed``) pass.
     """
-    try:
-        yield
-    except ReadFailed:
-        raise
-    except SyncFailed as error:
-        raise failed(error) from error
-    except OtherMountError as error:
-        raise Refused("another drive is mounted there, which is not entered") from error
-    except OSError as error:
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if not isinstance(error, OSError) or isinstance(error, ReadFailed):
+            return
+        if isinstance(error, SyncFailed):
+            raise failed(error) from error
+        if isinstance(error, OtherMountError):
+            raise Refused("another drive is mounted there, which is not entered") from error
         if error.errno in _OF_THE_DRIVE or error.errno in _NO_ROOM:
             raise failed(error) from error
         said = _BY_NUMBER.get(error.errno or 0, f"the target refused it ({error.strerror or error})")

@@ -124,7 +124,10 @@ def _origin(
         return plain
     last = manifest.runs.last()
     if last is None or manifest.entries.by_id(ROOT_ID) is None:
-        raise WrongUse(f'No night has run over "{source.pair}" yet, so there is nothing to restore.')
+        raise WrongUse(
+            f'No night has run over "{source.pair}" yet, so there is nothing to restore: `nightferry run'
+            f" {source.pair}` runs one."
+        )
     number = last.number
     if request.as_of is not None:
         number = resolve(request.as_of, nights(manifest), pair=source.pair, now_s=clock.now_s()).number

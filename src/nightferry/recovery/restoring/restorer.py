@@ -25,7 +25,7 @@ from nightferry.recovery.restoring.pick import Picker
 from nightferry.recovery.restoring.refusals import Refusal, Refused, refusing
 from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.recovery.restoring.selection import Selection, is_at_or_below
-from nightferry.recovery.restoring.standing import Comparer
+from nightferry.recovery.restoring.standing import Comparer, Standing
 from nightferry.recovery.restoring.target import Target, WrongContent
 from nightferry.tree.content import Buffers, ReadFailed, Stopped
 from nightferry.tree.effects import Effects
@@ -67,7 +67,9 @@ class Restorer:
         self._linked = Linked()
         self._marker = Marker(target, result, effects, meter, should_stop, wanted=how.bad, overwrite=how.overwrite)
         self._comparer = Comparer(target, effects, buffers, should_stop, meter.advance)
-        self._above: list[tuple[bytes, str | None]] = []  # folders down to the present one, and why one is not there
+        # Folders down to the present one, why one is not there, and whether this call made it.
+        self._above: list[tuple[bytes, str | None, bool]] = []
+        self._absent: bytes | None = None  # a folder that the target does not have
         self._totals = (0, 0)
 
     def close(self) -> None:
@@ -105,6 +107,7 @@ class Restorer:
         needs = Needs(counts.f_frsize or 4096)
         files = size_bytes = 0
         is_empty = True
+        self._absent = None
         for piece in self._origin.pieces(self._selection):
             self._check_stop()
             is_empty = False
@@ -127,16 +130,22 @@ class Restorer:
             if self._linked.first(number) is not None:
                 return
             self._linked.remember(number, piece.path)
+        if self._absent is not None and is_at_or_below(piece.path, self._absent):
+            needs.add(self._needed_bytes(piece, exactly=exactly))
+            return
         with suppress(OSError):
             found = self._target.root.stat_or_none(piece.path)
+            if found is None and piece.is_folder:
+                self._absent = piece.path  # what is below it comes next, and none of it is there
             if found is not None and (piece.is_folder or found.st_size == piece.stat.size_bytes):
                 return
             if found is not None and not self._how.overwrite:
                 return
+        needs.add(self._needed_bytes(piece, exactly=exactly))
+
+    def _needed_bytes(self, piece: Piece, *, exactly: bool) -> int:
         size_bytes = piece.stat.size_bytes if piece.stat.kind is Kind.FILE else 0
-        if exactly and size_bytes:
-            size_bytes = min(size_bytes, self._allocated_bytes(piece, size_bytes))
-        needs.add(size_bytes)
+        return min(size_bytes, self._allocated_bytes(piece, size_bytes)) if exactly and size_bytes else size_bytes
 
     def _allocated_bytes(self, piece: Piece, size_bytes: int) -> int:
         if not self._target.can.sparse:
@@ -206,22 +215,22 @@ class Restorer:
         while self._above and not is_at_or_below(folder, self._above[-1][0]):
             self._above.pop()
         if not self._above:
-            self._above.append((b"", None))
+            self._above.append((b"", None, False))
         at = self._above[-1][0]
         while at != folder:
             rest = folder[len(at) + 1 :] if at else folder
             at = join(at, rest.split(b"/", 1)[0])
-            self._above.append((at, self._above[-1][1] or self._make_folder(at, piece)))
+            why = self._above[-1][1]
+            self._above.append((at, why, False) if why is not None else (at, *self._make_folder(at, piece)))
         return self._above[-1][1]
 
-    def _make_folder(self, path: bytes, piece: Piece) -> str | None:
+    def _make_folder(self, path: bytes, piece: Piece) -> tuple[str | None, bool]:
         try:
-            self._target.make_folder(path)
+            return None, self._target.make_folder(path) == "made"
         except Refused as error:
             if piece.is_folder and piece.path == path:
                 self._refuse(piece, str(error))
-            return f"its folder could not be made: {error}"
-        return None
+            return f"its folder could not be made: {error}", False
 
     def _finish(self) -> None:
         """Metadata of folders, from the deepest up."""
@@ -256,7 +265,9 @@ class Restorer:
         if self._link(piece, number):
             return
         before_bytes = self._meter.size_bytes
-        standing = self._comparer.look(piece, xattrs)
+        # In a folder that this call made stands nothing but what it put there; should that change, no name is replaced.
+        is_new = self._above[-1][2] and self._target.can.case_sensitive
+        standing = Standing("absent") if is_new else self._comparer.look(piece, xattrs)
         if standing.verdict == "right":
             self._result.right += 1
             self._result.right_bytes += piece.stat.size_bytes if piece.stat.kind is Kind.FILE else 0
@@ -305,7 +316,6 @@ class Restorer:
 
     def _write(self, piece: Piece, xattrs: Xattrs, number: int | None, *, replace: bool) -> None:
         wrong: list[tuple[Place, str]] = []
-        first = next(self._origin.places(piece), None)
         for place in self._picker.places(piece):
             before_bytes = self._meter.size_bytes
             try:
@@ -318,15 +328,21 @@ class Restorer:
                 continue
             self._linked.remember(number, piece.path)
             self._result.unverified += not written.verified
-            if wrong or (first is not None and (place.what, place.path) != (first.what, first.path)):
+            if wrong or not self._is_first(place, piece):
                 why = "; ".join(f"{each.told}: {detail}" for each, detail in wrong) or "the copy is missing"
                 self._result.elsewhere.add(Refusal(piece.path, f"{why}; it was taken from {place.told}"))
                 self._progress.note("taken from elsewhere", path=piece.path, why=why, source=place.told)
             return
         why = "; ".join(f"{each.told}: {detail}" for each, detail in wrong)
+        first = next(self._origin.places(piece), None)
         suspects = [] if wrong else self._picker.suspects(piece)
         places = [place for place, _ in wrong] or suspects
         self._marker.take(piece, xattrs, why or _why_nowhere(first, suspects), places)
+
+    def _is_first(self, place: Place, piece: Piece) -> bool:
+        """Whether that is where the records have it first; also where they have it nowhere."""
+        first = next(self._origin.places(piece), None)
+        return first is None or (place.what, place.path) == (first.what, first.path)
 
     def _take_late(self) -> None:
         """What the target refused when its batch got its names."""

@@ -7,14 +7,14 @@ import os
 import stat
 from contextlib import suppress
 
-from nightferry.night import scan as night_scan
+from nightferry.night import listing as night_listing
 from nightferry.recovery.restoring.refusals import failed
 from nightferry.tree.root import Root, join
 from nightferry.volumes.lock import lock_descriptor
 
 NAME = b".nightferry-restoring"
 # What stands at the top of a drive, or of a target, and is never restored.
-OWN_NAMES = night_scan.OWN_NAMES | {NAME}
+OWN_NAMES = night_listing.OWN_NAMES | {NAME}
 _ACLS = (b"system.posix_acl_access", b"system.posix_acl_default")
 
 

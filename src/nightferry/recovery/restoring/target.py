@@ -84,6 +84,7 @@ class Target:
         self._barrier = Barrier(root, syncfs_covers=capabilities.syncfs_covers)
         self._batch = Batch(root, self._barrier, capabilities, self.tally)
         self._dressed = 0
+        self._owner_of_new: tuple[int, int] | None = None
         self._folders: list[tuple[bytes, Stat, Xattrs]] = []
 
     # --- folders
@@ -157,7 +158,7 @@ class Target:
         Raises:
             ReadFailed: the source. WrongContent: it is not what it should be. Refused, Stopped, Failed.
         """
-        source = self._open_source(source_root, source_path)
+        source, before = self._open_source(source_root, source_path)
         try:
             hasher = (XXH3_128 if content.algorithm is None else by_id(content.algorithm)).new()
 
@@ -165,6 +166,7 @@ class Target:
                 copied = copy_content(
                     source, out, size_bytes=stat.size_bytes, hasher=hasher, effects=self._effects,
                     buffers=self._buffers, should_stop=self._should_stop, progress=self._progress,
+                    has_holes=before.st_blocks * 512 < before.st_size,
                 )  # fmt: skip
                 is_right = copied.read_bytes == stat.size_bytes and copied.digest == content.digest
                 if content.digest is not None and not is_right:
@@ -189,7 +191,7 @@ class Target:
             out = self.root.create(name)
             try:
                 size_bytes, written_bytes = fill(out)
-                lost = self._lost(out, stat, apply_to_open(out, stat, xattrs, self._effects, fresh=True))
+                lost = self._lost(out, stat, self._put_on(out, stat, xattrs))
                 self._barrier.file_written(out)
             except BaseException:
                 with suppress(OSError):  # what stays is cleared away before our folder goes, or by the next call
@@ -333,15 +335,21 @@ class Target:
 
     # --- steps
 
-    def _open_source(self, root: Root, path: bytes) -> int:
+    def _open_source(self, root: Root, path: bytes) -> tuple[int, os.stat_result]:
         try:
-            fd = root.open_to_read(path)
+            fd, found = root.open_and_stat(path)
         except OSError as error:
             raise ReadFailed(error.errno, error.strerror) from error
         if self._cold:
             with suppress(OSError):
                 self._effects.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
-        return fd
+        return fd, found
+
+    def _put_on(self, fd: int, stat: Stat, xattrs: Xattrs) -> list[str]:
+        if self._owner_of_new is None:  # the same for all that is made in one folder
+            found = self._effects.fstat(fd)
+            self._owner_of_new = (found.st_uid, found.st_gid)
+        return apply_to_open(fd, stat, xattrs, self._effects, fresh=True, owner=self._owner_of_new)
 
     def _lost(self, fd: int, wanted: Stat, said: list[str]) -> list[str]:
         lost = self._likeness.lost(fd, wanted, said)
