@@ -27,6 +27,8 @@ from nightferry.volumes.capabilities import Capabilities
 _FOLDER_STAYS = {
     errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR, errno.EBUSY, errno.ENOSPC, errno.EDQUOT,
 }  # fmt: skip
+# A file system, or a kernel, without RENAME_NOREPLACE (rename(2)).
+_NO_SUCH_RENAME = {errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP}
 
 
 def in_copy(path: bytes) -> bytes:
@@ -53,6 +55,7 @@ class Carrier:
         self._root = root
         self._barrier = barrier
         self._can = capabilities
+        self._never_over = True  # whether the file system has a rename that replaces nothing, as far as is known
 
     # --- before the barrier
 
@@ -144,6 +147,8 @@ class Carrier:
     def _place(self, intent: Intent) -> None:
         assert intent.staged is not None
         new, staged = in_copy(intent.path), intent.staged
+        if intent.entry is None and intent.held is None and self._never_over and self._place_new(staged, new):
+            return
         is_staged = self._is_staged(staged)
         if is_staged and intent.entry is None:
             self._check_free(new)
@@ -163,6 +168,22 @@ class Carrier:
                 self._root.rename(new, held)
             self._root.rename(staged, new)
         self._changed(staged, held, new)
+
+    def _place_new(self, staged: bytes, new: bytes) -> bool:
+        """A name that replaces nothing, in one call; False where it is for the ordinary way to say what is the matter.
+
+        That is after a crash too, where it may be placed already.
+        """
+        try:
+            self._root.rename_new(staged, new)
+        except OSError as error:
+            if error.errno in _NO_SUCH_RENAME:
+                self._never_over = False
+            elif error.errno not in (errno.EEXIST, errno.ENOENT):
+                raise
+            return False
+        self._changed(staged, new)
+        return True
 
     def _swap_in(self, held: bytes, new: bytes, staged: bytes) -> None:
         try:
@@ -284,7 +305,7 @@ class Carrier:
 
     def _changed(self, *paths: bytes) -> None:
         for path in paths:
-            self._barrier.names_changed(split(path)[0])
+            self._barrier.name_changed(path)
 
 
 def same_but_for_case(root: Root, old: bytes, new: bytes) -> bool:

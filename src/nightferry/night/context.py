@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -11,6 +10,8 @@ from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.plan import Plan
 from nightferry.manifest.records import LeftOut
 from nightferry.manifest.runs import LEFT_OUT_LIMIT
+from nightferry.night.ahead import Ahead
+from nightferry.night.excluding import Excludes
 from nightferry.night.platter import Platter
 from nightferry.night.rates import RateMeter
 from nightferry.planning.drive_health import DriveHealth
@@ -177,8 +178,9 @@ class Night:
     buffers: Buffers
     platter: Platter
     mounted_below: frozenset[bytes] = frozenset()
-    excludes: Callable[[bytes, bool], bool] = lambda path, is_folder: False
+    excludes: Excludes = field(default_factory=lambda: Excludes(()))
     excludes_seed: int = 0
+    busy: tuple[bytes, ...] = ()  # folders of the primary that were written to by day, as far as was seen (busy.py)
     tally: Tally = field(default_factory=Tally)
     notes: list[str] = field(default_factory=list)
     metadata_lost: set[str] = field(default_factory=set)
@@ -189,10 +191,13 @@ class Night:
     _left_out: list[LeftOut] = field(default_factory=list)
     _left_out_written: int = 0
     _staged: int = 0
+    _owner_of_new: tuple[int, int] | None = None
     rates: RateMeter = field(init=False)
+    ahead: Ahead = field(init=False)
 
     def __post_init__(self) -> None:
         self.rates = RateMeter(self.clock.monotonic_s)
+        self.ahead = Ahead(self.primary, self.effects)
 
     def leave_out(self, kind: str, path: bytes, detail: str) -> None:
         """Names what could not be copied; the folder is looked at in full again tomorrow."""
@@ -216,6 +221,16 @@ class Night:
         if sentence not in self.notes:
             self.notes.append(sentence)
             self.progress.note("note", text=sentence)
+
+    def bytes_passed(self, size_bytes: int) -> None:
+        self.progress.advance(size_bytes=size_bytes)
+
+    def owner_of_new(self, fd: int) -> tuple[int, int]:
+        """User and group of what was just made in ``staging/``: the same for all, so only the first is looked at."""
+        if self._owner_of_new is None:
+            found = self.effects.fstat(fd)
+            self._owner_of_new = (found.st_uid, found.st_gid)
+        return self._owner_of_new
 
     def staging_name(self) -> bytes:
         self._staged += 1

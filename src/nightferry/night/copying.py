@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 from collections.abc import Iterator
+from contextlib import closing
+from typing import NamedTuple
 
 from nightferry.manifest.plan import Item, Step
 from nightferry.manifest.records import Entry, Intent
@@ -36,8 +38,19 @@ from nightferry.tree.root import split
 RETRY_LIMIT = 10_000
 # Files that the secondary may refuse with an I/O error before the night stops working it.
 DRIVE_ERRORS_LIMIT = 16
+# Names that stand in a new folder, which is mostly empty, are kept up to this number.
+STANDING_LIMIT = 1_000
 # Room is asked of the file system again after so many bytes were written.
 ROOM_EVERY_BYTES = 256 << 20
+
+
+class _Folder(NamedTuple):
+    """The folder that items of the plan are in, by its path."""
+
+    path: bytes | None
+    entry: int | None  # its row; None where the copy does not have it
+    is_new: bool = False  # made by this run, so that the manifest has no row of a name that is new in it
+    standing: frozenset[bytes] | None = None  # names that stand in it on the secondary; None where that is not known
 
 
 class Copier:
@@ -56,17 +69,18 @@ class Copier:
         self._drive_errors = 0
         self._put_back: set[bytes] = set()  # by this call
         self._mended: dict[int, bytes] = {}  # by inode: a name of each file that was bad and is right now
-        self._folder: tuple[bytes | None, int | None] = (None, None)
+        self._folder = _Folder(None, None)
 
     def run(self, items: Iterator[Item]) -> None:
         """Raises ``Interrupted``, ``Stopped`` and ``Failed``; what was staged whole is committed before it stops."""
         self._night.rates.begin()
         try:
-            for item in items:
-                self._night.stop.check()
-                self._one(item)
-                if self._batch.full:
-                    self._commit()
+            with closing(self._night.ahead.over(items)) as opened:
+                for item in opened:
+                    self._night.stop.check()
+                    self._one(item)
+                    if self._batch.full:
+                        self._commit()
         except (Interrupted, Stopped):
             self._commit()
             raise
@@ -111,20 +125,19 @@ class Copier:
     def _one(self, item: Item) -> None:
         night = self._night
         folder, name = split(item.path)
-        try:
-            parent = self._parent(folder)
-        except OSError as error:
-            raise drive_failed(error) from error
-        if parent is None:
+        parent = self._folder if folder == self._folder.path else self._enter(folder)
+        if parent.entry is None:
             night.tally.withheld += 1  # its folder is held back, or was refused and is named
             night.plan.mark_incomplete(folder)
             return
-        then = night.manifest.entries.child(parent, name)
+        then = None
+        if item.entry is not None or not parent.is_new or self._is_replacing_bad:
+            then = night.manifest.entries.child(parent.entry, name)
         if then is None and is_name_of_bad(night.manifest, item.stat):
             night.leave_out(UNREADABLE, item.path, "it is another name of a file that is damaged: mend that one")
             return
         try:
-            if then is None and not self._name_is_free(item):
+            if then is None and not self._name_is_free(item, name):
                 return
             if not self._has_room(item):
                 night.leave_out(NO_ROOM, item.path, "the secondary has no room for it")
@@ -142,6 +155,7 @@ class Copier:
                 item.path, "primary", "decayed", "copy", night.number, night.clock.now_s(),
                 "its content changed while size, times and inode say that nobody wrote to it; the copy stays as it is",
             )  # fmt: skip
+            night.progress.note("damage", path=item.path, side="primary", verdict="decayed", why="found while copying")
             night.tally.damage += 1
             night.plan.mark_incomplete(folder)
         except SyncFailed as error:
@@ -149,15 +163,27 @@ class Copier:
         except OSError as error:
             self._refused(item, error)
 
-    def _parent(self, folder: bytes) -> int | None:
-        """The row of a folder; items come folder by folder, so the last one is remembered."""
-        if folder != self._folder[0]:
-            found = self._night.manifest.entries.find(folder)
-            is_folder = found is not None and found.stat.kind is Kind.FOLDER
-            self._folder = (folder, found.id if found is not None and is_folder else None)
-            if is_folder:
-                ensure_folder(self._night, folder)
-        return self._folder[1]
+    def _enter(self, folder: bytes) -> _Folder:
+        """Looks a folder up. Items come folder by folder, so that it is remembered until the next one comes."""
+        night = self._night
+        found = night.manifest.entries.find(folder)
+        if found is None or found.stat.kind is not Kind.FOLDER:
+            self._folder = _Folder(folder, None)
+            return self._folder
+        try:
+            ensure_folder(night, folder)
+            is_new = found.born == night.number
+            self._folder = _Folder(folder, found.id, is_new, self._standing(folder) if is_new else None)
+        except OSError as error:
+            raise drive_failed(error) from error
+        return self._folder
+
+    def _standing(self, folder: bytes) -> frozenset[bytes] | None:
+        """What stands in a new folder of the copy: one look at it, instead of one at each name that is to come."""
+        if not self._night.capabilities.case_sensitive:
+            return None  # whether a name is taken, only the file system can tell
+        names = self._night.secondary.names(in_copy(folder), STANDING_LIMIT)
+        return frozenset(names) if len(names) < STANDING_LIMIT else None
 
     def _refused(self, item: Item, error: OSError) -> None:
         self._since_room_bytes = ROOM_EVERY_BYTES
@@ -168,8 +194,10 @@ class Copier:
                 raise drive_failed(error) from error
         leave_out_refused(self._night, item.path, error)
 
-    def _name_is_free(self, item: Item) -> bool:
+    def _name_is_free(self, item: Item, name: bytes) -> bool:
         night = self._night
+        if self._folder.standing is not None and night.capabilities.raw_names and name not in self._folder.standing:
+            return True
         if not night.capabilities.raw_names and not _can_hold(night, split(item.path)[1]):
             refuse(night, item.path, "the secondary's file system cannot hold this name")
             return False
@@ -295,9 +323,10 @@ class Copier:
             # The pages that failed are marked clean: only writing them again can make them durable.
             night.note("The secondary failed to make a batch durable; it was written again.")
             done = self._write_again(pending, first)
-        for each in done:
-            if each.item is not None:
-                self._count(each)
+        copies = [each for each in done if each.item is not None]
+        for each in copies:
+            self._count(each)
+        night.progress.advance(files=len(copies))
         if self._is_replacing_bad:
             self._put_back |= {each.intent.path for each in done}
         copied = [each for each in done if each.copied]
@@ -344,7 +373,6 @@ class Copier:
         else:
             tally.changed += 1
             tally.changed_bytes += each.intent.stat.size_bytes
-        self._night.progress.advance(files=1)
 
 
 def _same_state(first: Staged, item: Item) -> bool:

@@ -30,14 +30,15 @@ LINKED_DIGESTS_LIMIT = 10_000
 
 def resolve(night: Night, *, read: bool = True) -> Proposed:
     """Completes the plan and says what it would do. ``read`` False: judges by metadata alone."""
-    files_before, _ = night.manifest.entries.totals()
-    if files_before:
+    if night.manifest.entries.has_files():
         _match_moves(night, read=read)
         _read_touched(night, read=read)
     _list_removed(night)
     totals = night.plan.totals()
     replacements = totals.get(Step.TOUCHED, (0, 0, 0))[0] + totals.get(Step.RETYPED, (0, 0, 0))[0]
     removals = totals.get(Step.REMOVED, (0, 0, 0))[0]
+    # Counting is a pass over all rows: only for a night that would displace something, which is judged by its share.
+    files_before = night.manifest.entries.totals()[0] if removals or replacements else 0
     sampled, to_noise = _sample(night) if read and replacements else (0, 0)
     additions = totals.get(Step.ADDED, (0, 0, 0))[0]
     new_suffix, with_suffix = _new_suffix(night) if removals and additions else ("", 0)

@@ -107,7 +107,8 @@ def _fill(
         effects=night.effects,
         buffers=night.buffers,
         should_stop=night.stop,
-        progress=lambda done_bytes: night.progress.advance(size_bytes=done_bytes),
+        progress=night.bytes_passed,
+        has_holes=before.st_blocks * 512 < before.st_size,
     )
     night.tally.read_bytes += copied.read_bytes
     night.tally.written_bytes += copied.written_bytes
@@ -128,7 +129,8 @@ def _fill(
             if not (relink and night.capabilities.hard_links):
                 return Staged(name, now, then.content, xattrs, same_as_before=True)
             content, same_content = then.content, True
-    night.metadata_lost.update(apply_to_open(out, now, xattrs, night.effects, fresh=True))
+    lost = apply_to_open(out, now, xattrs, night.effects, fresh=True, owner=night.owner_of_new(out))
+    night.metadata_lost.update(lost)
     night.barrier.file_written(out)
     return Staged(name, now, content, xattrs, same_content=same_content)
 
