@@ -8,6 +8,9 @@ from typing import Any
 
 from box import CONCERT, Box
 from nightferry.cli.json_keys import KEYS, markdown
+from nightferry.planning.day import Day
+from nightferry.reporting.day_report import write as write_day
+from nightferry.reporting.status import unix
 
 # Keys that are words of the report: a kind of change or of what was not copied, a phase.
 WORDS = {"counts": "KIND", "not_copied": "KIND", "kinds": "KIND", "phase_s": "PHASE", "coverage": "PLACE"}
@@ -40,6 +43,17 @@ def check(command: str, *documents: dict[str, Any], never: tuple[str, ...] = ())
     assert missing == set(), "documented and never printed"
 
 
+def watched(box: Box, night_s: float) -> None:
+    """As if the daemon had watched the day before the night."""
+    day = Day(night_s - 60_000)
+    for at_s, path in enumerate((b"came.wav", b"went.wav"), 1):
+        day.file_created(path, day.since_s + at_s)
+        day.file_written(path, day.since_s + at_s)
+    day.file_deleted(b"went.wav", day.since_s + 9)
+    day.may_be_incomplete("The drive was unmounted.")
+    write_day(box.folder(), day, night_s)
+
+
 def test_all_commands(box: Box) -> None:
     (box.primary() / CONCERT).mkdir()
     made = box.json("pair", "--yes", "recordings")
@@ -52,6 +66,7 @@ def test_all_commands(box: Box) -> None:
     (box.primary() / CONCERT / "02 kyrie.wav").unlink()
     moved_tonight = box.json("tonight", "--all")
     moved = box.json("run")
+    watched(box, unix(moved["pairs"][0]["started"]))
     audit = box.json("lastnight", "--all")
     sound = box.json("status")
     for path in (box.primary() / CONCERT).iterdir():

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import nightferry
-from box import Box, clean_environment
+from box import CONCERT, Box, clean_environment
 from nightferry.cli.main import COMMANDS, main
 from nightferry.errors import Busy, Failed, WrongDrive, WrongUse
 from nightferry.reporting import exits
@@ -28,7 +28,7 @@ def test_help_imports_nothing_slow(arguments: list[str]) -> None:
         [sys.executable, "-c", program, *arguments], capture_output=True, text=True, timeout=60,
         env=clean_environment(), check=False,
     )  # fmt: skip
-    assert done.returncode == 0
+    assert done.returncode == 0, done.stderr
     assert "LOADED []" in done.stdout, done.stdout
 
 
@@ -61,11 +61,42 @@ def test_every_command_of_the_design_is_offered_and_no_other(capsys: pytest.Capt
     assert "mirror" in capsys.readouterr().err
 
 
-def test_no_command_says_what_to_do_next(capsys: pytest.CaptureFixture[str]) -> None:
+def test_no_command_and_no_configuration_says_how_to_begin(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("NIGHTFERRY_CONFIG", str(tmp_path / "none.toml"))
     assert main([]) == 0
     shown = capsys.readouterr().out
     for step in ("nightferry trial", "config.example.toml", "nightferry pair", "nightferry run", "nightferry status"):
         assert step in shown
+
+
+def test_no_command_leads_from_the_configuration_to_the_morning(box: Box) -> None:
+    box.fill()
+    shown = box.ok(code=4)
+    assert "nightferry pair recordings " in shown and "No night has run here yet" in shown
+    box.ok("pair", "--yes", "recordings")
+    shown = box.ok(code=4)
+    assert "nightferry tonight recordings " in shown and "nightferry run --without-window recordings " in shown
+    box.ok("run")
+    shown = box.ok()
+    assert shown.startswith("recordings: sound\nEverything is on the secondary as of ")
+    assert "nightferry lastnight recordings " in shown
+    for path in (box.primary() / CONCERT).iterdir():
+        path.unlink()
+    box.ok("run", code=1)
+    shown = box.ok(code=1)
+    assert "Held" in shown and "nightferry release recordings " in shown
+    box.secondary().rename(box.root / "unplugged")
+    assert box.run("run").returncode == 3
+    shown = box.ok(code=3)
+    assert "nightferry preflight recordings " in shown
+
+
+def test_no_command_with_a_wrong_configuration_says_what_is_wrong_with_it(box: Box) -> None:
+    box.config.write_text('[[pair]]\nname = "recordings"\ncolour = "red"\n')
+    done = box.run()
+    assert done.returncode == 2 and "colour" in done.stderr and "nightferry preflight" in done.stderr
 
 
 def test_version(capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,14 +18,15 @@ def test_a_held_night_is_released_once(paired: Box) -> None:
     for path in (paired.primary() / CONCERT).iterdir():
         path.unlink()
     paired.ok("run", code=1)
-    before = everything(paired.secondary())
+    before = everything(paired.primary(), paired.copy(), paired.secondary() / "retired", with_access=True)
     assert [reason["code"] for reason in paired.status()["reasons"]] == ["held"]
     shown = paired.ok("release", "recordings")
     found = paired.json("status", code=1)["pairs"][0]
     assert [reason["code"] for reason in found["reasons"]] == ["released"]
     assert "the next run carries it out" in paired.ok("status", code=1)
     assert "night 2 was held" in shown and "hold_share" in shown and "to be removed" in shown and "20" in shown
-    assert everything(paired.secondary()) == before, "release itself touches no drive"
+    after = everything(paired.primary(), paired.copy(), paired.secondary() / "retired", with_access=True)
+    assert after == before, "release itself touches nothing but the page that said what waits"
     found = paired.json("release", "recordings")
     assert (found["released"], found["was_released"], found["removals"]) == (False, True, 20)
     assert paired.json("run")["pairs"][0]["counts"]["removed"]["files"] == 20

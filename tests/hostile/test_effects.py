@@ -1,16 +1,19 @@
 """Every effect of a night fails once, in every way that a kernel fails it. Rules B, D and E.
 
-A small pair whose next night adds, changes, moves, retires, lets a version expire, verifies, mends a bad copy and
-seals. Each of its effects, those of the manifest included, is failed in turn: what rules B and D promise holds at that
-moment, and clean nights then reach the state that the undisturbed one reached. Which error goes with which effect takes
-turns here; HYPOTHESIS_PROFILE=long takes every error with every effect.
+A small pair whose next night adds, changes, moves, retires, lets a version expire, verifies, mends a bad copy,
+rehearses and seals. Each of its effects, those of the manifest included, is failed in turn: what rules B and D promise
+holds at that moment, and clean nights then reach the state that the undisturbed one reached. A plain run tries some of
+the effects; NIGHTFERRY_SWEEPS=1 all of them, where which error goes with which effect takes turns;
+HYPOTHESIS_PROFILE=long takes every error with every effect.
 """
 
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import crash_world
@@ -19,10 +22,15 @@ from crash_world import World, copy_of, different, fast_folder, write
 
 from counts import count_case
 from effects_faults import Call, CountingEffects, FailingEffects, KillingEffects, in_child
-from nightferry.night.run import Result
+from nightferry.night.context import Unwatched
+from nightferry.night.run import Result, run_night
+from nightferry.recovery.rehearsing import in_night
+from nightferry.reporting.rehearsal_text import render
 from nightferry.tree.effects import Effects
+from sweeps import ALL, LONG
 
-LONG = os.environ.get("HYPOTHESIS_PROFILE") == "long"
+# Each test in so many, for the processes that share them.
+PARTS = 4
 
 ERRORS = (
     errno.EIO, errno.ENOSPC, errno.EROFS, errno.EDQUOT, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EINTR,
@@ -31,6 +39,9 @@ ERRORS = (
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
 # By which a file system says that it does not keep such a thing: named in the report, and no fault.
 NOT_KEPT = (errno.EACCES, errno.EPERM)
+# The share that a rehearsal is to show; so large a one takes few files.
+REHEARSED = 0.9
+SCRATCH = (Path("/dev/shm"), Path("/run"))
 METADATA = ("chown", "chmod", "utime", "setxattr", "removexattr")
 
 
@@ -91,7 +102,25 @@ class SmallWorld(World):
         with self.pair.manifest(writable=True) as manifest:  # so that its turn to be read has come
             change = "UPDATE entry SET read_secondary_s = 1 WHERE name = ?"
             manifest.database.connection.execute(change, (b"decays.wav",))
+        # From here on nights rehearse, the first one at once, and each time the same files.
+        self.pair.set(rehearse_share=REHEARSED)
+        self.pair.run = self._rehearsing  # type: ignore[method-assign]
+        monkeypatch.setattr(in_night, "new_rehearsal", partial(in_night.new_rehearsal, seed=11))
         self.save()
+
+    def _rehearsing(self, *, effects: Effects | None = None) -> Result:
+        """As a real night, which leaves the report of a rehearsal."""
+        pair = self.pair
+        self.last = run_night(
+            pair.settings, pair.state_dir, Unwatched(), effects=effects, clock=pair.clock, render=render
+        )
+        return self.last
+
+    def check_recovered(self, **given: bool) -> None:
+        super().check_recovered(**given)
+        with self.pair.manifest() as manifest:
+            own = hashlib.sha256((manifest.pair_id or "").encode()).hexdigest()[:16]
+        assert [path for place in SCRATCH for path in place.glob(f"nightferry-rehearsal-{own}-*")] == []
 
     def _write(self, path: Path, content: bytes | str) -> None:
         if not path.is_relative_to(self.base / "secondary"):  # nothing foreign on this secondary
@@ -125,7 +154,12 @@ def world(base: Path, monkeypatch: pytest.MonkeyPatch) -> SmallWorld:
 
 def _calls(world: SmallWorld) -> list[Call]:
     effects = CountingEffects()
+    world.put_back()
+    world.run()
+    night = world.last
     world.reference(effects)
+    assert (night.tally.mended, night.tally.expired, night.tally.moved > 0) == (1, 1, True)
+    assert night.rehearsal is not None and night.rehearsal.outcome == "passed", night.rehearsal
     seen = {call.name for call in effects.calls}
     assert seen >= {"open", "mkdir", "rename", "link", "unlink", "pwrite", "syncfs", "commit", "symlink", "utime"}, seen
     return effects.calls
@@ -163,13 +197,19 @@ def _fail_all(world: SmallWorld, attempts: list[tuple[int, int | None]], calls: 
     return wrong
 
 
-def test_rule_B_D_E_every_effect_fails_once(world: SmallWorld) -> None:
+def _chosen(count: int, part: int, step: int) -> list[int]:
+    """Numbers of effects: a part of all, or of every ``step``-th."""
+    return list(range(1, count + 1, 1 if ALL else step))[part::PARTS]
+
+
+@pytest.mark.parametrize("part", range(PARTS))
+def test_rule_B_D_E_every_effect_fails_once(world: SmallWorld, part: int) -> None:
     calls = _calls(world)
     turns = len(ERRORS) + 1
     attempts: list[tuple[int, int | None]] = []
-    for k, call in enumerate(calls, start=1):
-        chosen = [*ERRORS, None] if LONG else [([*ERRORS, None])[k % turns]]
-        for each in chosen:
+    for k in _chosen(len(calls), part, step=4):
+        for each in [*ERRORS, None] if LONG else [([*ERRORS, None])[k % turns]]:
+            call = calls[k - 1]
             number = errno.EIO if each is None and call.name not in ("write", "pwrite") else each
             if not _is_no_fault(call, number or 0):
                 attempts.append((k, number))
@@ -177,10 +217,11 @@ def test_rule_B_D_E_every_effect_fails_once(world: SmallWorld) -> None:
     assert not wrong, f"{len(wrong)} of {len(attempts)}:\n\n" + "\n\n".join(wrong[:6])
 
 
-def test_rule_E_killed_at_every_effect(world: SmallWorld) -> None:
+@pytest.mark.parametrize("part", range(PARTS))
+def test_rule_E_killed_at_every_effect(world: SmallWorld, part: int) -> None:
     calls = _calls(world)
     wrong = []
-    chosen = range(1, len(calls) + 1) if LONG else range(1, len(calls) + 1, 4)
+    chosen = _chosen(len(calls), part, step=10)
     for k in chosen:
         try:
             world.put_back()

@@ -11,6 +11,7 @@ import shutil
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import suppress
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -24,11 +25,13 @@ from nightferry.night.context import Unwatched
 from nightferry.night.run import Result
 from nightferry.planning.drive_health import READ_ERRORS_LIMIT
 from nightferry.tree.effects import Effects
+from sweeps import some
 
 pytestmark = requires_root_and_loops
 
 CONCERT = "2026-05 spring concert"
 NO_XATTRS = {"xattrs": False, "acls": False}  # that file system has none
+SIDES = ("primary", "secondary")
 FILES = READ_ERRORS_LIMIT + 20
 
 
@@ -180,8 +183,7 @@ def _changes(pair: Pair) -> None:
         pair.write(f"new/{number}.wav", b"new %d" % number)
 
 
-@pytest.mark.parametrize("side", ["primary", "secondary"])
-@pytest.mark.parametrize("phase", PHASES)
+@pytest.mark.parametrize(("phase", "side"), some(list(product(PHASES, SIDES)), 4, 1))
 def test_rule_B_E_the_program_that_serves_a_drive_dies(tmp_path: Path, side: str, phase: str) -> None:
     """As ntfs-3g or exfat-fuse may: every call answers ENOTCONN from then on."""
     with (
@@ -227,8 +229,9 @@ def on_drives(drives: DriveFactory, tmp_path: Path) -> tuple[Pair, Drive, Drive]
     return pair, one, other
 
 
-@pytest.mark.parametrize("side", ["primary", "secondary"])
-@pytest.mark.parametrize("phase", ["scan and compare", "copy", "retire", "verify", "seal"])
+@pytest.mark.parametrize(
+    ("phase", "side"), some(list(product(["scan and compare", "copy", "retire", "verify", "seal"], SIDES)), 3)
+)
 def test_rule_B_E_a_drive_is_unmounted_lazily_in_the_middle(
     on_drives: tuple[Pair, Drive, Drive], side: str, phase: str
 ) -> None:
@@ -254,8 +257,9 @@ def test_rule_B_E_a_drive_is_unmounted_lazily_in_the_middle(
     pair.run_well()
 
 
-@pytest.mark.parametrize("side", ["primary", "secondary"])
-@pytest.mark.parametrize("phase", ["scan and compare", "copy", "finish folders", "verify", "seal"])
+@pytest.mark.parametrize(
+    ("phase", "side"), some(list(product(["scan and compare", "copy", "finish folders", "verify", "seal"], SIDES)), 3)
+)
 def test_rule_B_E_a_drive_answers_every_request_with_an_error(tmp_path: Path, side: str, phase: str) -> None:
     """As one that was unplugged: the file system stays mounted, and every read and write of the device fails."""
     served_folder = tmp_path / "behind"

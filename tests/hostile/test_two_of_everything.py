@@ -18,8 +18,7 @@ import pytest
 from box import CONCERT, Box, wait_for
 from counts import count_case
 from drives import MIB, DriveFactory, requires_root_and_loops, run
-
-LONG = os.environ.get("HYPOTHESIS_PROFILE") == "long"
+from sweeps import ALL, LONG, some
 
 
 @pytest.fixture
@@ -68,7 +67,9 @@ def _big(box: Box) -> None:
             file.write(os.urandom(MIB))
 
 
-@pytest.mark.parametrize("second", [["run"], ["verify"], ["mend"], ["pair", "--yes"]], ids=lambda each: each[0])
+@pytest.mark.parametrize(
+    "second", some([["run"], ["verify"], ["pair", "--yes"], ["mend"]], 2), ids=lambda each: each[0]
+)
 def test_a_second_command_on_the_same_pair_is_told_that_it_is_busy(box: Box, second: list[str]) -> None:
     _big(box)
     with stopped_in(box, "run"):
@@ -126,7 +127,7 @@ def test_two_mount_namespaces_that_share_one_secondary(drives: DriveFactory, tmp
 
 
 def test_many_runs_at_once_and_exactly_one_works(box: Box) -> None:
-    for number in range(3 if not LONG else 40):
+    for number in range(40 if LONG else 3 if ALL else 1):
         (box.primary() / CONCERT / f"take {number}.wav").write_bytes(os.urandom(200_000))
         processes = [box.start("run", "--json") for _ in range(4)]
         codes = []
@@ -157,7 +158,7 @@ def test_rule_E_a_run_is_ended_at_random_instants(tmp_path: Path, number: signal
     started_s = time.monotonic()
     box.ok("run")
     whole_s = time.monotonic() - started_s + 0.5  # with what Python needs to start
-    attempts = 200 if LONG else 15
+    attempts = 200 if LONG else 15 if ALL else 5
     ended = 0
     for attempt in range(attempts):
         for each in range(10):
@@ -180,7 +181,7 @@ def test_rule_E_a_run_is_ended_at_random_instants(tmp_path: Path, number: signal
         after = {path.read_bytes() for path in [*(box.copy() / CONCERT).iterdir(), *held]}
         assert before <= after
     count_case(f"runs ended by {number.name} at a random instant", attempts)
-    assert ended > attempts // 5
+    assert ended > attempts // 5 or not ALL  # of few, none may have met a run under way
     box.ok("run")
     done = subprocess.run(
         ["diff", "-r", "-x", ".nightferry-volume.toml", box.primary(), box.copy()], capture_output=True, check=False

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import argparse
 import os
+import select
 import sys
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,6 +20,9 @@ from nightferry.units import show_text
 
 if TYPE_CHECKING:
     from nightferry.settings import PairSettings, Settings
+
+
+_NARROWEST = 40
 
 
 def add_pairs(parser: argparse.ArgumentParser, *, needed: bool = False) -> None:
@@ -50,6 +55,25 @@ def chosen_pairs(args: argparse.Namespace) -> tuple[Settings, list[PairSettings]
     return settings, settings.chosen(args.names)
 
 
+def agreed(question: str, should_stop: Callable[[], bool] = lambda: False) -> bool:
+    """Asks on the terminal, and whether the answer is yes. Asked to stop meanwhile, it is no."""
+    sys.stdout.flush()
+    sys.stderr.write(f"{question} [y/N] ")
+    sys.stderr.flush()
+    while not _has_answer():
+        if should_stop():
+            return False
+    return sys.stdin.readline().strip().lower() in ("y", "yes")
+
+
+def _has_answer() -> bool:
+    """Waits a moment at most: who sits in one call is taken for one that a drive holds up (night/hang.py)."""
+    try:
+        return bool(select.select([sys.stdin.fileno()], [], [], 0.2)[0])
+    except (OSError, ValueError):  # nothing that can be waited for
+        return True
+
+
 def say_error(error: BaseException) -> int:
     """Says on stderr what went wrong, a sentence to a line; returns the exit code."""
     if isinstance(error, NightferryError):
@@ -68,7 +92,21 @@ def say_error(error: BaseException) -> int:
 def complain(sentences: str) -> None:
     """Each line to stderr, as "nightferry: …"."""
     for line in sentences.splitlines() or [""]:
-        _to_stderr(f"nightferry: {_printable(line)}")
+        _to_stderr(wrapped(f"nightferry: {_printable(line)}"))
+
+
+def wrapped(line: str) -> str:
+    """Between words, on a terminal; elsewhere a sentence is a line."""
+    try:
+        if not sys.stderr.isatty():
+            return line
+    except (AttributeError, ValueError):  # it is closed
+        return line
+    import shutil
+    import textwrap
+
+    columns = max(_NARROWEST, shutil.get_terminal_size().columns)
+    return textwrap.fill(line, columns, break_long_words=False, break_on_hyphens=False, replace_whitespace=False)
 
 
 def _printable(line: str) -> str:

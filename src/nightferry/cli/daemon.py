@@ -7,7 +7,8 @@ import argparse
 SUMMARY = "the scheduler: begins each night when it is due"
 DESCRIPTION = """\
 Stays and begins the night of each pair at its `start`, on its `days`, each once; pairs that share a drive one
-after another. A night that was due while this machine was off is begun late or left out, as `if_missed` says.
+after another. A night that was due while this machine was off is begun late or left out, as `if_missed` says; one
+whose drive was missing is begun again when the drive comes, within its window.
 SIGTERM and Ctrl-C stop it and any night within seconds; SIGHUP rereads the configuration, and keeps the one
 before where the new one is wrong. systemd/nightferry.service starts it with the machine."""
 EXAMPLE = "  nightferry daemon"

@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -71,6 +72,14 @@ class _Past:
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
+    if args.secondary is None:
+        return _main(args)
+    from nightferry.cli.watched import drives_alone, watched
+
+    return watched(partial(_main, args), "history", drives_alone(args, ("secondary", args.secondary)))
+
+
+def _main(args: argparse.Namespace) -> int:
     if args.json:
         return _as_json(args)
     from nightferry.reporting.terminal import Screen

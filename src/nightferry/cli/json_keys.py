@@ -26,9 +26,10 @@ _ERROR = {
 _REASON = {
     "pairs[].reasons[].code": "why the state is as it is, a stable word: " + ", ".join(
         ("absent_primary", "absent_secondary", "alert_failed", "bad_status", "busy", "clock", "damage", "drive_hung",
-         "ended_early", "failed", "first_run", "held", "interrupted", "last_night", "missed", "no_room", "no_status",
-         "overdue", "refused", "rehearsal", "released", "secondary_away", "stale_status", "status_not_written", "surge",
-         "unexpected", "unreadable", "unsettled", "withheld", "wrong_drive", "wrong_use")
+         "ended_early", "failed", "first_run", "given_up", "held", "interrupted", "last_night", "missed", "no_room",
+         "no_status", "overdue", "refused", "rehearsal", "released", "secondary_away", "stale_status",
+         "status_not_written", "surge", "taken_over", "unexpected", "unreadable", "unsettled", "withheld",
+         "wrong_drive", "wrong_use")
     ),
     "pairs[].reasons[].sentence": "the same for a person, with what to do",
 }  # fmt: skip
@@ -53,6 +54,25 @@ _NOT_COPIED = {
     "pairs[].not_copied_names[].kind": "the kind of one of them; up to 20 of each kind, all with --all",
     "pairs[].not_copied_names[].path": "its name",
     "pairs[].not_copied_names[].detail": "why it was not copied",
+}
+
+_DAY = {
+    "pairs[].day.format": "the day before the night, where the daemon watched it and this is the newest; else null: 1",
+    "pairs[].day.since": "from when it was watched",
+    "pairs[].day.until": "until when: the start of the night",
+    "pairs[].day.complete": "whether nothing can have been missed",
+    "pairs[].day.incomplete[]": "why something may have been missed, sentences",
+    "pairs[].day.created": "files that appeared",
+    "pairs[].day.changed": "times that a file which was there before was written",
+    "pairs[].day.deleted": "files that vanished, and were there before",
+    "pairs[].day.moved": "files that got another name, and were there before",
+    "pairs[].day.came_and_went_count": "files that appeared and vanished, so that no night could copy them",
+    "pairs[].day.came_and_went[].path": "the name of one of them; up to 1,000",
+    "pairs[].day.came_and_went[].came": "when it appeared",
+    "pairs[].day.came_and_went[].went": "when it vanished",
+    "pairs[].day.busiest[].path": "a folder that was written to, the busiest first; up to 20",
+    "pairs[].day.busiest[].writes": "how often a file in it was written",
+    "pairs[].day.busiest[].last": "when last",
 }
 
 _COVERAGE = {
@@ -345,6 +365,7 @@ KEYS: dict[str, dict[str, str]] = {
         **_COVERAGE,
         **_REHEARSAL,
         "pairs[].changes[].kept": "whether the displaced version is still on the secondary; null where there is none",
+        **_DAY,
     },
     "history": {
         **_EXIT,

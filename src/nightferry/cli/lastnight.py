@@ -75,15 +75,24 @@ def _as_json(settings: Settings, pairs: list[PairSettings], args: argparse.Names
         try:
             with opened(settings, pair) as manifest:
                 fields, changes = _fields(pair, manifest, args)
-                document.pair({**fields, "error": None}, "changes", changes)
+                day = _day_before(settings.state_dir / pair.name, fields["started"])
+                document.pair({**fields, "day": day, "error": None}, "changes", changes)
             codes.append(exits.SOUND)
         except NightferryError as error:
             codes.append(say_error(error))
             fields, _ = _fields(pair, None, args)
-            document.pair({**fields, "error": str(error)}, "changes", ())
+            document.pair({**fields, "day": None, "error": str(error)}, "changes", ())
     code = exits.worst(codes)
     document.end({"exit_code": code})
     return code
+
+
+def _day_before(folder: Path, started: str | None) -> dict[str, Any] | None:
+    """What was seen of the day before a night."""
+    from nightferry.reporting import day_report
+    from nightferry.reporting.status import unix
+
+    return None if started is None else day_report.read(folder, unix(started))
 
 
 def opened(settings: Settings, pair: PairSettings) -> AbstractContextManager[Manifest]:

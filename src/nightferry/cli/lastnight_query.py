@@ -126,7 +126,10 @@ class _Asked:
             self.runs = nights_of(manifest, parse_range(args.night))
             if not self.runs:
                 find_run(manifest, pair.name, args.night.partition("..")[0].strip() or "0")  # says which there are
-                raise WrongUse(f'No night of the pair "{pair.name}" lies in that range.')
+                raise WrongUse(
+                    f'No night of the pair "{pair.name}" lies in that range: `nightferry history {pair.name}` lists'
+                    " them."
+                )
 
     def _unseen(self, pair: PairSettings) -> list[Run]:
         from nightferry.manifest.nights_between import nights_between
@@ -329,4 +332,7 @@ def _write(path: str, page: bytes) -> None:
             file.write(page)
         os.replace(new, path)
     except OSError as error:
-        raise Failed(f"The page could not be written to {path} ({error.strerror}).") from error
+        raise Failed(
+            f"The page could not be written to {path} ({error.strerror}): give --html another place, or make room"
+            " there."
+        ) from error

@@ -12,9 +12,11 @@ from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import ModuleType
+from typing import NoReturn
 
 from nightferry import __version__
 from nightferry.cli import (
+    completion,
     daemon,
     history,
     lastnight,
@@ -31,7 +33,7 @@ from nightferry.cli import (
     trial,
     verify,
 )
-from nightferry.cli.common import forget_output, say_error
+from nightferry.cli.common import forget_output, say_error, wrapped
 from nightferry.reporting import exits
 
 # In the order in which somebody new meets them. Each has SUMMARY, DESCRIPTION, EXAMPLE, configure() and main().
@@ -88,7 +90,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return exits.INTERRUPTED
     except Exception as error:
-        return say_error(error)
+        code = say_error(error)
+        try:
+            sys.stdout.flush()
+        except (OSError, ValueError):  # a full disk: Python would try it again at its end, and say so in its own words
+            forget_output()
     return code
 
 
@@ -101,10 +107,29 @@ def _main(argv: Sequence[str] | None) -> int:
     except SystemExit as leaving:  # argparse has said why, or has printed what was asked for
         return leaving.code if isinstance(leaving.code, int) else exits.WRONG_USE
     if args.command is None:
-        sys.stdout.write(_OVERVIEW)
-        return exits.SOUND
+        return _without_command(parser, args)
     code: int = COMMANDS[args.command].main(args)
     return code
+
+
+def _without_command(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
+    if args.print_completion is not None:
+        from nightferry.cli.completion import script
+
+        sys.stdout.write(script(parser, args.print_completion))
+    elif args.print_manual:
+        from nightferry.cli.manual import page
+
+        sys.stdout.write(page(parser, _ABOUT, _OVERVIEW))
+    elif args.print_pairs:
+        from nightferry.cli.completion import names_of_pairs
+
+        sys.stdout.writelines(f"{name}\n" for name in names_of_pairs(args.config))
+    else:
+        from nightferry.cli.next_step import tell
+
+        return tell(args.config, _OVERVIEW)
+    return exits.SOUND
 
 
 def _take_late_words(parser: argparse.ArgumentParser, args: argparse.Namespace, rest: list[str]) -> None:
@@ -116,10 +141,18 @@ def _take_late_words(parser: argparse.ArgumentParser, args: argparse.Namespace, 
     args.given += [*plain, *behind]
 
 
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        """As argparse does, with where to look."""
+        self.print_usage(sys.stderr)
+        told = wrapped(f"{self.prog}: {message}; `{self.prog} --help` explains, with an example")
+        self.exit(exits.WRONG_USE, f"{told}\n")
+
+
 def build_parser() -> argparse.ArgumentParser:
     """The whole command line."""
     codes = "\n".join(f"  {code}  {meaning}" for code, meaning in exits.TABLE)
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="nightferry",
         description=_ABOUT,
         epilog=(
@@ -131,6 +164,12 @@ def build_parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.add_argument("--config", metavar="FILE", type=Path, help="the configuration (default: /etc/nightferry.toml)")
+    parser.add_argument(
+        "--print-completion", metavar="SHELL", choices=completion.SHELLS,
+        help="print the completion for a shell: bash, zsh or fish; README.md says where it goes",
+    )  # fmt: skip
+    parser.add_argument("--print-manual", action="store_true", help="print the manual page, nightferry(1)")
+    parser.add_argument("--print-pairs", action="store_true", help=argparse.SUPPRESS)  # for the completion
     parser.add_argument("--version", action="version", version=f"nightferry {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
     for name, module in COMMANDS.items():

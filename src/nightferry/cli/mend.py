@@ -5,18 +5,22 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from nightferry.cli.common import add_json, chosen_pairs, complain
+from nightferry.cli.common import add_json, agreed, chosen_pairs, complain
 from nightferry.errors import WrongUse
 from nightferry.reporting import exits
 from nightferry.units import format_count
 
 if TYPE_CHECKING:
+    from nightferry.cli.stopping import Asked
+    from nightferry.night.context import Stop
     from nightferry.recovery.mending.damage import Case
     from nightferry.recovery.opening import Opened
     from nightferry.recovery.session import Action, Looked, Outcome, Session
     from nightferry.reporting.terminal import Screen
+    from nightferry.settings import PairSettings, Settings
 
 SUMMARY = "show what is damaged, and put it right"
 DESCRIPTION = """\
@@ -54,32 +58,40 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.cli.stopping import stopping_on_signals
+    from nightferry.cli.watched import drives_of, watched
+
+    settings, (pair,) = chosen_pairs(args)
+    if args.source is not None and len(args.paths) != 1:
+        raise WrongUse("--from is for one file: give its PATH, and no other.")
+    with stopping_on_signals() as asked:
+        return watched(partial(_mend, args, settings, pair, asked), "mend", drives_of(pair), asked)
+
+
+def _mend(args: argparse.Namespace, settings: Settings, pair: PairSettings, asked: Asked) -> int:
     from nightferry.night.context import Clock, Stop
     from nightferry.recovery.opening import open_pair
     from nightferry.recovery.session import Session
     from nightferry.reporting.damage_status import leave_damage
+    from nightferry.reporting.reports import bring_up_to_date
     from nightferry.tree.content import Stopped
     from nightferry.tree.effects import Effects
 
-    settings, (pair,) = chosen_pairs(args)
     action = _action(args)
-    if args.source is not None and len(args.paths) != 1:
-        raise WrongUse("--from is for one file: give its PATH, and no other.")
     clock = Clock()
     stop = Stop(clock)
-    with stopping_on_signals() as asked:
-        asked.attend(stop)
-        try:
-            writes = action not in (None, "accept")
-            with open_pair(pair, settings.state_dir, "mend", Effects(), mend=writes) as opened:
-                call = _Call(args, action, opened, Session(opened, clock, stop))
-                call.run()
-                open_count = len(opened.manifest.runs.damage())
-        except Stopped:
-            complain("Asked to stop: what was not said to be done is not done, and every file is whole.")
-            return exits.ATTENTION
-        if action is not None:
-            leave_damage(settings.state_dir, pair.name, open_count, clock.now_s())
+    asked.attend(stop)
+    try:
+        writes = action not in (None, "accept")
+        with open_pair(pair, settings.state_dir, "mend", Effects(), mend=writes) as opened:
+            call = _Call(args, action, opened, Session(opened, clock, stop), stop)
+            call.run()
+            open_count = len(opened.manifest.runs.damage())
+    except Stopped:
+        complain("Asked to stop: what was not said to be done is not done, and every file is whole.")
+        return exits.ATTENTION
+    if action is not None:
+        leave_damage(settings.state_dir, pair.name, open_count, clock.now_s())
+        bring_up_to_date(pair, settings.state_dir, "mend", clock.now_s())
     code = exits.ATTENTION if open_count else exits.SOUND
     call.end(code, open_count)
     return code
@@ -98,10 +110,12 @@ def _action(args: argparse.Namespace) -> Action | None:
 class _Call:
     """One call: shows, asks, does, and says what came of it."""
 
-    def __init__(self, args: argparse.Namespace, action: Action | None, opened: Opened, session: Session) -> None:
+    def __init__(
+        self, args: argparse.Namespace, action: Action | None, opened: Opened, session: Session, stop: Stop
+    ) -> None:
         from nightferry.reporting.terminal import Screen
 
-        self._args, self._action, self._opened, self._session = args, action, opened, session
+        self._args, self._action, self._opened, self._session, self._stop = args, action, opened, session, stop
         self._pair = opened.settings.name
         # With --json stdout is for the document alone; what a person is asked about goes to stderr.
         self._screen: Screen = Screen(sys.stderr if args.json else sys.stdout)
@@ -143,6 +157,9 @@ class _Call:
         sys.stderr.flush()
 
     def _agreed(self, found: list[Case]) -> bool:
+        """Raises ``WrongUse`` where nobody can be asked, and ``Stopped``."""
+        from nightferry.tree.content import Stopped
+
         if self._args.yes:
             return True
         if not sys.stdin.isatty():
@@ -159,10 +176,10 @@ class _Call:
         }
         assert self._action is not None
         self._flush()
-        sys.stderr.write(f"{what[self._action]} [y/N] ")
-        sys.stderr.flush()
-        if sys.stdin.readline().strip().lower() in ("y", "yes"):
+        if agreed(what[self._action], self._stop):
             return True
+        if self._stop():
+            raise Stopped
         self._screen.text("Nothing was done.")
         return False
 

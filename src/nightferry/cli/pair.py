@@ -5,9 +5,10 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from nightferry.cli.common import add_json, add_pairs, chosen_pairs, say_error
+from nightferry.cli.common import add_json, add_pairs, agreed, chosen_pairs, complain, say_error
 from nightferry.errors import NightferryError, WrongUse
 from nightferry.reporting import exits
 from nightferry.units import format_count, format_duration, format_rate, format_size, show_name, show_text
@@ -28,9 +29,9 @@ That works with the secondary alone too, on a new box or after the primary died:
 pair, its secondary and the place where a primary is to be."""
 EXAMPLE = "  nightferry pair recordings"
 
-_QUESTION = "Make these two drives a pair? [y/N] "
-_QUESTION_ADOPT = "Take this pair over on this machine? [y/N] "
-_QUESTION_REBUILD = "Read the secondary and build the manifest anew? [y/N] "
+_QUESTION = "Make these two drives a pair?"
+_QUESTION_ADOPT = "Take this pair over on this machine?"
+_QUESTION_REBUILD = "Read the secondary and build the manifest anew?"
 # What a hard disk behind USB 3 reads at the least, for saying how long something may take before anything was read.
 _READING_BYTES_PER_S = 100_000_000
 
@@ -44,28 +45,40 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
+    from nightferry.cli.watched import drives_of, watched
     from nightferry.reporting import documents
-    from nightferry.reporting.terminal import Screen
 
     settings, pairs = chosen_pairs(args)
-    # With --json stdout is for the document alone; what a person is asked about goes to stderr.
-    screen = Screen(sys.stderr if args.json else sys.stdout)
     made, codes = [], []
     for pair in pairs:
-        asking = _Asking(screen, pair, settings, yes=args.yes)
-        proposal, error = None, None
         try:
-            proposal = _pair(pair, settings, asking, screen)
-            codes.append(exits.ATTENTION if proposal is None else exits.SOUND)
-        except NightferryError as refused:
-            error = str(refused)
-            codes.append(say_error(refused))
-        found = proposal or asking.proposal
-        made.append({**_as_json(pair.name, found, done=proposal is not None), "error": error})
+            code, told = watched(partial(_one, args, settings, pair), "pair", drives_of(pair))
+        except NightferryError as hung:  # a drive never answered, or the process that asked it was ended
+            code, told = say_error(hung), {**_as_json(pair.name, None, done=False), "error": str(hung)}
+        codes.append(code)
+        made.append(told)
     code = exits.worst(codes)
     if args.json:
         documents.write({"command": "pair", "exit_code": code, "pairs": made})
     return code
+
+
+def _one(args: argparse.Namespace, settings: Settings, pair: PairSettings) -> tuple[int, dict[str, Any]]:
+    """The code of one pair, and what ``--json`` says of it."""
+    from nightferry.reporting.terminal import Screen
+
+    # With --json stdout is for the document alone; what a person is asked about goes to stderr.
+    screen = Screen(sys.stderr if args.json else sys.stdout)
+    asking = _Asking(screen, pair, settings, yes=args.yes)
+    proposal, error = None, None
+    try:
+        proposal = _pair(pair, settings, asking, screen)
+        code = exits.ATTENTION if proposal is None else exits.SOUND
+    except NightferryError as refused:
+        error = str(refused)
+        code = say_error(refused)
+    found = proposal or asking.proposal
+    return code, {**_as_json(pair.name, found, done=proposal is not None), "error": error}
 
 
 class _Asking:
@@ -85,16 +98,15 @@ class _Asking:
                 f'Nobody can be asked about the pair "{proposal.pair}", since this is not a terminal: nothing was'
                 " written. If the two drives above are the right ones, add --yes."
             )
-        sys.stdout.flush()
-        sys.stderr.write({"adopt": _QUESTION_ADOPT, "rebuild": _QUESTION_REBUILD}.get(proposal.action, _QUESTION))
-        sys.stderr.flush()
-        return sys.stdin.readline().strip().lower() in ("y", "yes")
+        return agreed({"adopt": _QUESTION_ADOPT, "rebuild": _QUESTION_REBUILD}.get(proposal.action, _QUESTION))
 
 
 def _pair(pair: PairSettings, settings: Settings, asking: _Asking, screen: Screen) -> Proposal | None:
     from nightferry.night.pairing import make_pair
 
     proposal = make_pair(pair, settings.state_dir, asking)
+    if proposal is not None and proposal.action in ("adopt", "rebuild"):
+        _leave_status(pair, settings)
     screen.gap()
     if proposal is None:
         screen.text(f"Nothing was written; {pair.name} is not a pair.")
@@ -121,6 +133,16 @@ def _pair(pair: PairSettings, settings: Settings, asking: _Asking, screen: Scree
         screen.text(f"See what the first night would do: nightferry tonight {pair.name}")
         screen.text(f"or run it now, for as long as it takes: nightferry run --without-window {pair.name}")
     return proposal
+
+
+def _leave_status(pair: PairSettings, settings: Settings) -> None:
+    """What the records know, until a night ran. Where it cannot be written, the pair is taken over all the same."""
+    from nightferry.night.context import Clock
+    from nightferry.reporting.morning import taken_over
+
+    problem = taken_over(pair, settings.state_dir, Clock(), is_public=settings.status_public)
+    if problem is not None:
+        complain(problem)
 
 
 def _say_what_works_alone(screen: Screen, pair: PairSettings) -> None:

@@ -10,6 +10,7 @@ from nightferry.errors import Failed, NightferryError
 from nightferry.reporting import exits
 
 if TYPE_CHECKING:
+    from nightferry.cli.stopping import Asked
     from nightferry.night.situation import Known
     from nightferry.planning.prospect import Prospect
     from nightferry.reporting.terminal import Screen
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 def plan_pairs(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
+    from nightferry.cli.stopping import stopping_on_signals
     from nightferry.reporting import documents
     from nightferry.reporting.plan_json import plan_as_json
     from nightferry.reporting.rates_text import measured_as_json, nights_as_json
@@ -31,13 +33,14 @@ def plan_pairs(args: argparse.Namespace) -> int:
         if screen is not None and position:
             screen.gap()
         known, found, error = None, None, None
-        try:
-            known, found = _one(settings, pair, measure_first=args.measure, quiet=args.json)
-            codes.append(exits.SOUND if found.night.margin_s >= 0 else exits.ATTENTION)
-        except NightferryError as raised:
-            error = str(raised)
-            complain(error)
-            codes.append(raised.exit_code)
+        with stopping_on_signals() as asked:
+            try:
+                known, found = _one(settings, pair, asked, measure_first=args.measure, quiet=args.json)
+                codes.append(exits.SOUND if found.night.margin_s >= 0 else exits.ATTENTION)
+            except NightferryError as raised:
+                error = str(raised)
+                complain(error)
+                codes.append(exits.ATTENTION if asked.is_set else raised.exit_code)
         if screen is not None and known is not None and found is not None:
             _show(screen, pair.name, known, found)
         document.append(
@@ -50,6 +53,8 @@ def plan_pairs(args: argparse.Namespace) -> int:
                 **plan_as_json(None if known is None else known.situation, found),
             }
         )
+        if asked.is_set:
+            break
     code = exits.worst(codes)
     if args.json:
         documents.write({"command": "plan", "exit_code": code, "pairs": document})
@@ -57,24 +62,27 @@ def plan_pairs(args: argparse.Namespace) -> int:
 
 
 def _one(
-    settings: Settings, pair: PairSettings, *, measure_first: bool, quiet: bool
-) -> tuple[Known, Prospect]:  # fmt: skip
+    settings: Settings, pair: PairSettings, asked: Asked, *, measure_first: bool, quiet: bool
+) -> tuple[Known, Prospect]:
+    from nightferry.cli.watched import drives_of, watched
     from nightferry.night.situation import situation
     from nightferry.planning.prospect import prospect
     from nightferry.tree.effects import Effects
 
-    if measure_first:
-        _measure(settings, pair, quiet=quiet)
-    known = situation(pair, settings.state_dir, Effects())
+    def look() -> Known:
+        if measure_first:
+            _measure(settings, pair, asked, quiet=quiet)
+        return situation(pair, settings.state_dir, Effects())
+
+    known = watched(look, "plan", drives_of(pair), asked if measure_first else None)
     try:
         return known, prospect(known.situation)
     except ValueError as error:
         raise Failed(f'The pair "{pair.name}" cannot be planned: {error}.') from error
 
 
-def _measure(settings: Settings, pair: PairSettings, *, quiet: bool) -> None:
+def _measure(settings: Settings, pair: PairSettings, asked: Asked, *, quiet: bool) -> None:
     """Asked to stop, it takes away what it wrote, and keeps nothing."""
-    from nightferry.cli.stopping import stopping_on_signals
     from nightferry.night.context import Clock, Stop, Unwatched
     from nightferry.night.measuring import measure
     from nightferry.tree.content import Stopped
@@ -87,14 +95,14 @@ def _measure(settings: Settings, pair: PairSettings, *, quiet: bool) -> None:
 
     clock = Clock()
     stop = Stop(clock)
-    with stopping_on_signals() as asked:
-        asked.attend(stop)
-        try:
-            measure(pair, settings.state_dir, Told(), effects=Effects(), clock=clock, stop=stop)
-        except Stopped as error:
-            raise Failed(
-                f'Measuring the pair "{pair.name}" was stopped; what it wrote into staging/ is gone again.'
-            ) from error
+    asked.attend(stop)
+    try:
+        measure(pair, settings.state_dir, Told(), effects=Effects(), clock=clock, stop=stop)
+    except Stopped as error:
+        raise NightferryError(
+            f'Measuring the pair "{pair.name}" was stopped, as asked: nothing of it is kept, and what it wrote into'
+            " staging/ is gone again."
+        ) from error
 
 
 def _show(screen: Screen, name: str, known: Known, found: Prospect) -> None:

@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs
+from nightferry.errors import NightferryError
 from nightferry.reporting import exits
+
+if TYPE_CHECKING:
+    from nightferry.night.readiness import Sources
+    from nightferry.planning.findings import Finding
+    from nightferry.settings import PairSettings, Settings
 
 SUMMARY = "is all ready for tonight; what is not, and what to do about it"
 DESCRIPTION = """\
@@ -25,17 +32,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
-    from nightferry.night.context import Clock
-    from nightferry.night.readiness import Sources, of_box, of_pair
+    from nightferry.night.readiness import Sources, of_box
     from nightferry.planning.findings import configured, exit_code
     from nightferry.reporting import documents
     from nightferry.reporting.preflight_text import finding_as_json, show_findings
     from nightferry.reporting.terminal import Screen
-    from nightferry.tree.effects import Effects
 
     settings, pairs = chosen_pairs(args)
     sources = Sources()
-    of_pairs = {pair.name: of_pair(pair, settings.state_dir, Effects(), Clock(), sources) for pair in pairs}
+    of_pairs = {pair.name: _of_pair(pair, settings, sources) for pair in pairs}
     behind = [behind_s for _, behind_s in of_pairs.values() if behind_s is not None]
     box = [configured(args.config, len(settings.pair)), *of_box(sources, max(behind, default=None))]
     codes = {name: exits.worst(exit_code(found)) for name, (found, _) in of_pairs.items()}
@@ -59,3 +64,19 @@ def main(args: argparse.Namespace) -> int:
         screen.gap()
     show_findings(screen, "This box", box)
     return code
+
+
+def _of_pair(pair: PairSettings, settings: Settings, sources: Sources) -> tuple[list[Finding], float | None]:
+    """As ``readiness.of_pair``; that a drive never answers is what was found out then."""
+    from nightferry.cli.watched import drives_of, watched
+    from nightferry.night.context import Clock
+    from nightferry.night.readiness import of_pair
+    from nightferry.planning.findings import Finding
+    from nightferry.tree.effects import Effects
+
+    try:
+        return watched(
+            lambda: of_pair(pair, settings.state_dir, Effects(), Clock(), sources), "preflight", drives_of(pair)
+        )
+    except NightferryError as hung:
+        return [Finding.failure("identity", "pair", hung, hung.exit_code)], None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, say_error
@@ -41,6 +42,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.cli.stopping import stopping_on_signals
+    from nightferry.cli.watched import drives_of, watched
     from nightferry.reporting import documents
     from nightferry.reporting.rehearsal_json import as_json
     from nightferry.reporting.rehearsal_text import show_rehearsal
@@ -57,7 +59,7 @@ def main(args: argparse.Namespace) -> int:
             try:
                 if asked.is_set:
                     raise NightferryError("Asked to stop before the turn of this pair came.")
-                made = _rehearse(settings, pair, share, asked)
+                made = watched(partial(_rehearse, settings, pair, share, asked), "rehearse", drives_of(pair), asked)
                 codes.append(made.exit_code)
             except NightferryError as refused:
                 error = str(refused)
@@ -97,6 +99,7 @@ def _rehearse(settings: Settings, pair: PairSettings, share: float | None, asked
     from nightferry.reporting.progress import Bar, Log
     from nightferry.reporting.rehearsal_status import leave_rehearsal
     from nightferry.reporting.rehearsal_text import render
+    from nightferry.reporting.reports import bring_up_to_date
     from nightferry.tree.effects import Effects
 
     clock = Clock()
@@ -114,4 +117,5 @@ def _rehearse(settings: Settings, pair: PairSettings, share: float | None, asked
     leave_rehearsal(settings.state_dir, pair.name, made.rehearsal, clock.now_s())
     if made.open_damage:
         leave_damage(settings.state_dir, pair.name, made.open_damage, clock.now_s())
+    bring_up_to_date(pair, settings.state_dir, "rehearse", clock.now_s())
     return made

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import argparse
 import time
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from nightferry.cli.common import add_json, chosen_pairs
-from nightferry.errors import NotAPair
+from nightferry.cli.common import add_json, chosen_pairs, complain
+from nightferry.errors import NightferryError, NotAPair
 from nightferry.reporting import exits
 from nightferry.units import format_count
+
+if TYPE_CHECKING:
+    from nightferry.settings import PairSettings
 
 SUMMARY = "let a held night go on"
 DESCRIPTION = """\
@@ -49,6 +55,8 @@ def main(args: argparse.Namespace) -> int:
             manifest.close()
         if hold is not None:
             leave_released(folder, hold.run, now_s)
+    if hold is not None and not was_released:
+        _bring_page_up_to_date(pair, settings.state_dir, now_s)
     if args.json:
         documents.write(
             {
@@ -82,3 +90,14 @@ def main(args: argparse.Namespace) -> int:
         screen.text("Released: the next run carries it out. What it removes and replaces is kept in retired/.")
     screen.text(f"Run it now: nightferry run {pair.name}")
     return exits.SOUND
+
+
+def _bring_page_up_to_date(pair: PairSettings, state_dir: Path, now_s: float) -> None:
+    """The page on the secondary too, where that is there; the hold is released whatever becomes of it."""
+    from nightferry.cli.watched import drives_of, watched
+    from nightferry.reporting.reports import bring_up_to_date
+
+    try:
+        watched(partial(bring_up_to_date, pair, state_dir, "release", now_s), "release", drives_of(pair))
+    except NightferryError as error:
+        complain(f"The hold is released. Its page was not brought up to date: {error}")

@@ -10,17 +10,17 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from nightferry.cli.common import add_json, load_settings, say_error
+from nightferry.cli.common import add_json, agreed, complain, load_settings, say_error
 from nightferry.errors import NightferryError, WrongUse
 from nightferry.reporting import exits
 
 if TYPE_CHECKING:
     from nightferry.cli.stopping import Asked
-    from nightferry.night.context import Progress
+    from nightferry.night.context import Clock, Progress
     from nightferry.recovery.restoring.keep_off import Guarded
     from nightferry.recovery.restoring.opening import Source
     from nightferry.recovery.restoring.result import RestoreResult
-    from nightferry.settings import Settings
+    from nightferry.settings import PairSettings, Settings
 
 SUMMARY = "get files back, as of any night that is kept; or everything, onto a new primary"
 DESCRIPTION = """\
@@ -40,7 +40,7 @@ EXAMPLE = """\
   nightferry restore --secondary /mnt/second --into /home/choir/restored
   nightferry restore recordings --new-primary"""
 
-_QUESTION = "Fill this drive and make it the primary? [y/N] "
+_QUESTION = "Fill this drive and make it the primary?"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -118,6 +118,7 @@ def _check(args: argparse.Namespace) -> None:
 
 
 def _restore(args: argparse.Namespace, asked: Asked) -> RestoreResult:
+    from nightferry.cli.watched import drives_alone, drives_of, watched
     from nightferry.night.context import Clock, Stop
     from nightferry.recovery.restoring.restore import Request, restore
     from nightferry.recovery.restoring.restorer import How
@@ -125,14 +126,22 @@ def _restore(args: argparse.Namespace, asked: Asked) -> RestoreResult:
 
     effects, clock = Effects(), Clock()
     stop = Stop(clock)
-    asked.attend(stop)
     settings, given = _settings(args)
     request = Request(
         args.into.absolute(), [os.fsencode(each) for each in given], args.as_of, How(args.overwrite, args.bad),
         _guarded(settings, args.secondary),
     )  # fmt: skip
-    with _opened(args, settings, effects) as source, _watching(source.pair) as progress:
-        return restore(source, request, progress, effects, clock, stop)
+
+    def work() -> RestoreResult:
+        asked.attend(stop)
+        with _opened(args, settings, effects) as source, _watching(source.pair) as progress:
+            return restore(source, request, progress, effects, clock, stop)
+
+    target = ("target", request.into)
+    if args.secondary is not None:
+        return watched(work, "restore", drives_alone(args, ("secondary", args.secondary), target), asked)
+    assert settings is not None
+    return watched(work, "restore", drives_of(settings.chosen(args.given[:1])[0], target), asked)
 
 
 def _settings(args: argparse.Namespace) -> tuple[Settings | None, list[str]]:
@@ -185,7 +194,20 @@ def _watching(pair: str) -> Iterator[Progress]:
         yield Log(pair)
 
 
+def _leave_status(pair: PairSettings, settings: Settings, clock: Clock) -> None:
+    """On a new box nothing has said yet how the pair stands: what the records know, until a night ran."""
+    from nightferry.reporting.morning import taken_over
+    from nightferry.reporting.status import FILE_NAME
+
+    if (settings.state_dir / pair.name / FILE_NAME).exists():
+        return
+    problem = taken_over(pair, settings.state_dir, clock, is_public=settings.status_public)
+    if problem is not None:
+        complain(problem)
+
+
 def _new_primary(args: argparse.Namespace, asked: Asked) -> RestoreResult | None:
+    from nightferry.cli.watched import drives_of, watched
     from nightferry.night.context import Clock, Stop
     from nightferry.recovery.restoring.new_primary import NewPrimary, fill_new_primary
     from nightferry.reporting.restore_text import show_new_primary
@@ -196,12 +218,13 @@ def _new_primary(args: argparse.Namespace, asked: Asked) -> RestoreResult | None
     pair = settings.chosen(args.given)[0]
     clock = Clock()
     stop = Stop(clock)
-    asked.attend(stop)
-    # With --json stdout is for the document alone; what a person is asked about goes to stderr.
-    screen = Screen(sys.stderr if args.json else sys.stdout)
+
+    def screen() -> Screen:
+        # With --json stdout is for the document alone; what a person is asked about goes to stderr.
+        return Screen(sys.stderr if args.json else sys.stdout)
 
     def confirm(found: NewPrimary) -> bool:
-        show_new_primary(screen, found)
+        show_new_primary(screen(), found)
         if args.yes:
             return True
         if not sys.stdin.isatty():
@@ -209,17 +232,21 @@ def _new_primary(args: argparse.Namespace, asked: Asked) -> RestoreResult | None
                 f'Nobody can be asked about the new primary of "{found.pair}", since this is not a terminal: nothing'
                 " was written. If the drive above is the new one, add --yes."
             )
-        sys.stdout.flush()
-        sys.stderr.write(_QUESTION)
-        sys.stderr.flush()
-        return sys.stdin.readline().strip().lower() in ("y", "yes")
+        return agreed(_QUESTION, stop)
 
-    with ExitStack() as stack:
-        # A live bar may not stand on the screen while a question does.
-        progress = _Late(lambda: stack.enter_context(_watching(pair.name)))
-        result = fill_new_primary(pair, settings.state_dir, confirm, progress, Effects(), clock, stop, bad=args.bad)
+    def work() -> RestoreResult | None:
+        asked.attend(stop)
+        with ExitStack() as stack:
+            # A live bar may not stand on the screen while a question does.
+            progress = _Late(lambda: stack.enter_context(_watching(pair.name)))
+            filled = fill_new_primary(pair, settings.state_dir, confirm, progress, Effects(), clock, stop, bad=args.bad)
+        if filled is not None:
+            _leave_status(pair, settings, clock)
+        return filled
+
+    result = watched(work, "restore", drives_of(pair), asked)
     if result is None:
-        screen.text("Nothing was written.")
+        screen().text("Nothing was written.")
     return result
 
 

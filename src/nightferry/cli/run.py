@@ -33,7 +33,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--for", dest="for_", metavar="TIME", help='end after this time, such as "4h", instead of at finish_by'
     )
-    # Told by the daemon, which is not confined as its nights are.
+    # By the daemon, which tells others itself. Its nights are confined to what they write.
     parser.add_argument("--by-daemon", action="store_true", help=argparse.SUPPRESS)
     add_json(parser)
 
@@ -50,6 +50,7 @@ def main(args: argparse.Namespace) -> int:
     screen = None if args.json else Screen()
     came: list[Came] = []
     with stopping_on_signals() as asked:
+        from nightferry.night.confining import CANNOT, confined
         from nightferry.night.context import Clock
         from nightferry.night.hang import supervised
         from nightferry.reporting.morning import ended_early, not_begun, run_pair, show
@@ -57,10 +58,13 @@ def main(args: argparse.Namespace) -> int:
 
         def night(pair: PairSettings, clock: Clock, stop: Stop) -> Came:
             asked.attend(stop)
-            return run_pair(
-                pair, settings.state_dir, clock, stop,
-                is_terminal=sys.stderr.isatty(), is_public=settings.status_public,
-            )  # fmt: skip
+            with confined(pair, settings.state_dir, is_unattended=args.by_daemon) as is_confined:
+                if not is_confined:
+                    complain(CANNOT)
+                return run_pair(
+                    pair, settings.state_dir, clock, stop,
+                    is_terminal=sys.stderr.isatty(), is_public=settings.status_public,
+                )  # fmt: skip
 
         for pair in pairs:
             if asked.is_set:

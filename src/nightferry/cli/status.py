@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import os
 import time
 from collections.abc import Iterator
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs
@@ -23,26 +27,43 @@ Says how each pair stands: sound, attention or failed, and why. It reads only wh
 it is fast and wakes no drive. A status that is missing, or older than it promised, counts as failed. It
 returns what the last run returned: 0 sound, 1 attention, 3 where a drive was missing or not the paired
 one, 4 failed or no report in time; of several pairs the worst."""
-EXAMPLE = "  nightferry status --json"
+EXAMPLE = """\
+  nightferry status --json
+  nightferry status --follow recordings"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The arguments."""
     add_pairs(parser)
+    parser.add_argument(
+        "--follow",
+        action="store_true",
+        help="show what is under way until it ends, then how things stand; with --json a document a line",
+    )
     add_json(parser)
 
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
+    known = _known(args)
+    if args.follow:
+        from nightferry.cli.following import follow
+
+        if not follow(known, partial(_tell, known, as_json=True) if args.json else None):
+            return exits.INTERRUPTED
+    return _tell(known, as_json=args.json)
+
+
+def _tell(known: Known, *, as_json: bool) -> int:
     from nightferry.reporting import documents
     from nightferry.reporting.status import STATES, judged
 
-    state_dir, pairs = _known(args)
+    state_dir, pairs = known
     now_s = time.time()
     found = [(pair.name, *judged(pair.name, state_dir / pair.name, now_s)) for pair in pairs]
     following = {pair.name: _next_run(pair.calendar, now_s) for pair in pairs}
     code = exits.worst(_code(state, reasons) for _, _, state, reasons in found)
-    if args.json:
+    if as_json:
         documents.write(
             {
                 "command": "status",
@@ -58,8 +79,18 @@ def main(args: argparse.Namespace) -> int:
     for position, (name, status, state, reasons) in enumerate(found):
         if position:
             screen.gap()
-        _show(screen, name, status, state, reasons, now_s, following[name])
+        _show(screen, name, _still_so(status, state_dir / name), state, reasons, now_s, following[name])
     return code
+
+
+def _still_so(status: Status | None, folder: Path) -> Status | None:
+    """Without a run that was cut off, whose last word stays in the file; as it is for who may not look at the lock."""
+    lock = folder / "lock"
+    if status is None or status.run is None or not os.access(lock, os.R_OK):
+        return status
+    from nightferry.volumes.lock import holder  # as slow to load as all the rest
+
+    return status if holder(lock) is not None else replace(status, run=None)
 
 
 def _code(state: str, reasons: tuple[Reason, ...]) -> int:
@@ -123,6 +154,8 @@ def _show(
     if next_run is not None:
         rows.append(("next night", shown_moment(next_run)))
     rows.append(("next report by", shown_moment(status.valid_until)))
+    zone = time.strftime("%z", time.localtime(now_s))
+    rows.append(("times are", f"{zone[:3]}:{zone[3:]} from UTC, this machine's zone"))
     screen.table(("", ""), [(label, show_text(value)) for label, value in rows])
     for note in status.notes:
         screen.point(note)

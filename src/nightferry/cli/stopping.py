@@ -11,11 +11,16 @@ if TYPE_CHECKING:
     from nightferry.night.context import Stop
 
 
+# The signals that would end a process and that a person or a system sends for it.
+ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+
+
 class Asked:
-    """Whether somebody asked to stop, and the run that is to hear of it."""
+    """Whether somebody asked to stop, how often, and the run that is to hear of it."""
 
     def __init__(self) -> None:
         self.is_set = False
+        self.times = 0
         self._stop: Stop | None = None
 
     def attend(self, stop: Stop) -> None:
@@ -26,6 +31,7 @@ class Asked:
 
     def __call__(self, number: int, frame: object) -> None:
         self.is_set = True
+        self.times += 1
         if self._stop is not None:
             self._stop.request("asked to stop")
 
@@ -34,7 +40,7 @@ class Asked:
 def stopping_on_signals() -> Iterator[Asked]:
     """For the time of the block, the signals that would end the process ask the run to stop instead."""
     asked = Asked()
-    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+    before = {number: signal.getsignal(number) for number in ENDING}
     for number, handler in before.items():
         if handler is not signal.SIG_IGN:  # as nohup(1) wants it
             signal.signal(number, asked)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import time
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, complain
@@ -11,7 +12,7 @@ from nightferry.errors import AbsentDrive, NightferryError
 from nightferry.reporting import exits
 
 if TYPE_CHECKING:
-    from nightferry.reporting.forecast import Forecast
+    from nightferry.reporting.documents import StreamedDocument
     from nightferry.settings import PairSettings, Settings
 
 SUMMARY = "what tonight's run would do, and how long it would take; writes nothing"
@@ -34,9 +35,8 @@ def main(args: argparse.Namespace) -> int:
     settings, pairs = chosen_pairs(args)
     if args.json:
         return _as_json(settings, pairs, with_names=args.all)
-    from nightferry.night.outlook import look
-    from nightferry.reporting.forecast import forecast
-    from nightferry.reporting.outlook_text import show_away, show_outlook
+    from nightferry.cli.watched import drives_of, watched
+    from nightferry.reporting.outlook_text import show_away
     from nightferry.reporting.terminal import Screen
 
     screen = Screen()
@@ -45,10 +45,7 @@ def main(args: argparse.Namespace) -> int:
         if position:
             screen.gap()
         try:
-            with look(pair, settings.state_dir, **_world()) as outlook:
-                found = forecast(outlook, pair)
-                show_outlook(screen, outlook, found, with_names=args.all)
-                codes.append(found.exit_code)
+            codes.append(watched(partial(_show, settings, pair, with_names=args.all), "tonight", drives_of(pair)))
         except NightferryError as error:
             away = _away(settings, pair, error)
             if away is None:
@@ -58,6 +55,19 @@ def main(args: argparse.Namespace) -> int:
                 show_away(screen, pair, away)
                 codes.append(exits.SOUND)
     return exits.worst(codes)
+
+
+def _show(settings: Settings, pair: PairSettings, *, with_names: bool) -> int:
+    """One pair, as text; returns its code."""
+    from nightferry.night.outlook import look
+    from nightferry.reporting.forecast import forecast
+    from nightferry.reporting.outlook_text import show_outlook
+    from nightferry.reporting.terminal import Screen
+
+    with look(pair, settings.state_dir, **_world()) as outlook:
+        found = forecast(outlook, pair)
+        show_outlook(Screen(), outlook, found, with_names=with_names)
+        return found.exit_code
 
 
 def _world() -> dict[str, Any]:
@@ -79,19 +89,17 @@ def _away(settings: Settings, pair: PairSettings, error: NightferryError) -> flo
 
 def _as_json(settings: Settings, pairs: list[PairSettings], *, with_names: bool) -> int:
     """The exit code stands at the end of the document: it is known when all pairs have been looked at."""
-    from nightferry.night.outlook import look
+    from nightferry.cli.watched import drives_of, watched
     from nightferry.reporting.documents import StreamedDocument
-    from nightferry.reporting.forecast import expected_as_json, forecast, outlook_as_json
+    from nightferry.reporting.forecast import outlook_as_json
 
     codes = []
     document = StreamedDocument({"command": "tonight"})
     for pair in pairs:
         try:
-            with look(pair, settings.state_dir, **_world()) as outlook:
-                found: Forecast = forecast(outlook, pair)
-                names = outlook.changes() if with_names else ()
-                document.pair(outlook_as_json(outlook, found), "changes", map(expected_as_json, names))
-                codes.append(found.exit_code)
+            write = partial(_write, document, settings, pair, with_names=with_names)
+            codes.append(watched(write, "tonight", drives_of(pair)))
+            document.has_pair()
         except NightferryError as error:
             away = _away(settings, pair, error)
             codes.append(error.exit_code if away is None else exits.SOUND)
@@ -105,3 +113,15 @@ def _as_json(settings: Settings, pairs: list[PairSettings], *, with_names: bool)
     code = exits.worst(codes)
     document.end({"exit_code": code})
     return code
+
+
+def _write(document: StreamedDocument, settings: Settings, pair: PairSettings, *, with_names: bool) -> int:
+    """One pair of the document, of which the names are written as they are read; returns its code."""
+    from nightferry.night.outlook import look
+    from nightferry.reporting.forecast import expected_as_json, forecast, outlook_as_json
+
+    with look(pair, settings.state_dir, **_world()) as outlook:
+        found = forecast(outlook, pair)
+        names = outlook.changes() if with_names else ()
+        document.pair(outlook_as_json(outlook, found), "changes", map(expected_as_json, names))
+        return found.exit_code

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, say_error
@@ -48,6 +49,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.cli.stopping import stopping_on_signals
+    from nightferry.cli.watched import drives_of, watched
     from nightferry.reporting import documents
     from nightferry.reporting.terminal import Screen
     from nightferry.reporting.verify_text import as_json, show_verified
@@ -62,7 +64,7 @@ def main(args: argparse.Namespace) -> int:
             try:
                 if asked.is_set:
                     raise NightferryError("Asked to stop before the turn of this pair came.")
-                result = _verify(settings, pair, wanted, asked)
+                result = watched(partial(_verify, settings, pair, wanted, asked), "verify", drives_of(pair), asked)
                 codes.append(result.exit_code)
             except NightferryError as refused:
                 error = str(refused)
@@ -104,6 +106,7 @@ def _verify(settings: Settings, pair: PairSettings, wanted: Wanted, asked: Asked
     from nightferry.recovery.verifying import verify_pair
     from nightferry.reporting.damage_status import leave_damage
     from nightferry.reporting.progress import Bar, Log
+    from nightferry.reporting.reports import bring_up_to_date
     from nightferry.tree.effects import Effects
 
     clock = Clock()
@@ -119,6 +122,7 @@ def _verify(settings: Settings, pair: PairSettings, wanted: Wanted, asked: Asked
     else:
         result = verify(Log(pair.name))
     leave_damage(settings.state_dir, pair.name, len(result.open), clock.now_s())
+    bring_up_to_date(pair, settings.state_dir, "verify", clock.now_s())
     return result
 
 

@@ -16,6 +16,9 @@ class FailingDrive(Failed):
         super().__init__(message)
         self.role = role
 
+    def __reduce__(self) -> tuple[type[FailingDrive], tuple[str, str]]:
+        return type(self), (str(self), self.role)
+
 
 def read_failed(night: Night, role: str, error: OSError) -> None:
     """To be told of each failing read of a drive, before the file is named.

@@ -6,7 +6,7 @@ before the drive answers, and whoever waits for that process, or for the end of 
 is done in a process of its own, and the one that was started looks on: it touches no drive, hands on what the other
 says, and can tell what happened and end.
 
-What it looks at costs the work nothing:
+What it looks at costs the work nothing (hang_watch.py):
 
 - the kernel's count of requests that a drive has in flight and has finished (/sys/dev/block/…/stat): some in flight and
   none finished for the limit is a drive that does not answer;
@@ -14,8 +14,9 @@ What it looks at costs the work nothing:
   one call. For file systems without a block device of their own (FUSE, a network), this is all there is to see. A slow
   drive that still finishes requests is given ``PATIENCE`` times the limit.
 
-That works because no thread of a night sleeps longer than ``LONGEST_SLEEP_S`` at a time, other than in a call to the
-kernel about a file. Who adds a thread keeps to it.
+That works because no thread of the work sleeps longer than ``LONGEST_SLEEP_S`` at a time, other than in a call to the
+kernel about a file. Who adds a thread, or a question to a person, keeps to it. What the work says goes through the
+process that looks on, also to a terminal: a terminal that was stopped holds that one up, and it blames no drive for it.
 """
 
 from __future__ import annotations
@@ -29,54 +30,74 @@ import stat
 import sys
 import threading
 import time
+import traceback
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, NamedTuple, TextIO, TypeVar
 
 from nightferry.errors import Failed, HungDrive, NightferryError
+from nightferry.night.hang_watch import Found, Place, Watch
 from nightferry.night.parent import die_with_parent
 from nightferry.units import format_duration, show_text
-from nightferry.volumes.mounts import mount_of, read_mounts
+from nightferry.volumes.mounts import mount_of
 
 LONGEST_SLEEP_S = 2.0  # less than the shortest io_limit
-# A drive that still finishes requests, for this process or another: many times the limit, since it may only be slow.
-PATIENCE = 10
 # What SIGKILL takes where the wait lets it: an instant. Longer, and the process is stuck in the kernel.
 _DEATH_LIMIT_S = 5.0
 _SAMPLES = 20  # looks taken within the limit
 _LOOK_S = (0.05, 5.0)  # the shortest and the longest time between two
 _ANSWER_S = 0.2  # between two looks at whether somebody asked to stop
 _LIMIT_BYTES = 256 << 20  # of a result
+_HELD_CHARACTERS = 32 << 10  # of output for a pipe or a file, before they are handed on
+_HINT_AFTER_S = 3.0  # asked to stop, and not ended yet
 
 _T = TypeVar("_T")
 
 
-class Place(NamedTuple):
-    """A drive that the work is about, as a person knows it, and the block device below it where there is one."""
+class Words(NamedTuple):
+    """How a command is named in the sentence on a drive that does not answer, and what is to be done afterwards."""
 
-    role: str
-    path: Path
-    device: tuple[int, int] | None = None
+    ended: str
+    afterwards: str
+
+
+RUN = Words("the run", "What was finished is safe, and the next run carries on from there.")
+
+
+def _never() -> bool:
+    return False
 
 
 def supervised(
-    action: Callable[[], _T], places: Sequence[tuple[str, Path]], limit_s: float, should_stop: Callable[[], bool]
+    action: Callable[[], _T],
+    places: Sequence[tuple[str, Path]],
+    limit_s: float,
+    should_stop: Callable[[], bool],
+    *,
+    at_once: Callable[[], bool] = _never,
+    words: Words = RUN,
 ) -> _T:
     """Does something that may touch drives in a process of its own; returns what it returns.
 
     Args:
-        action: called in a child of this process. What it returns or raises has to be picklable.
+        action: called in a child of this process. What it returns or raises has to be picklable. What it writes to
+            stdout and stderr comes out here; stdin is its own where that is a terminal.
         places: role and path of each drive, the primary first.
         limit_s: how long a drive may leave a request unanswered.
         should_stop: asked now and then; once it says so, the child is sent SIGTERM.
+        at_once: whether somebody lost patience meanwhile: then the child is killed, which it is built to survive.
 
     Raises:
         HungDrive: a drive did not answer within the limit. The child was killed; ``is_stuck`` where it did not die.
         Failed: the child ended without an answer, as when somebody killed it.
         NightferryError: what ``action`` raised.
+        KeyboardInterrupt: ``action`` raised it, or ``at_once`` said so.
+        OSError: what was said could not be written here; the child was asked to stop, and ended.
     """
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError):
+            stream.flush()  # else both processes would write what is held
     reader, writer = os.pipe()
     parent = os.getpid()
     child = os.fork()
@@ -84,11 +105,13 @@ def supervised(
         os.close(reader)
         _work(action, places, writer, parent)
     os.close(writer)
+    attendance = _Attendance(_Pipe(reader), child, places, limit_s, words)
     try:
-        answer: _T = _attend(_Pipe(reader), child, places, limit_s, should_stop)
+        answer: _T = attendance.until_done(should_stop, at_once)
         return answer
     except BaseException:
-        _end(child)
+        if not attendance.is_over:
+            _end(child)
         raise
     finally:
         os.close(reader)
@@ -102,39 +125,82 @@ def _work(action: Callable[[], Any], places: Sequence[tuple[str, Path]], writer:
     code = 1
     try:
         die_with_parent(parent)
-        _let_go_of_output(writer)
-        _send(writer, "places", [Place(role, path, _device(path)) for role, path in places])
+        to_parent = _ToParent(writer)
+        _let_go_of_output(to_parent)
+        to_parent.send("places", [Place(role, path, _device(path)) for role, path in places])
         try:
-            _send(writer, "done", action())
+            kind, what = "done", action()
+        except KeyboardInterrupt:
+            kind, what = "left", None
         except Exception as error:  # handed to the parent, which says it
-            _send(writer, "raised", error if isinstance(error, NightferryError) else Failed(_unexpected(error)))
+            kind, what = "raised", _told_to_parent(error)
+        for stream in (sys.stdout, sys.stderr):
+            stream.flush()
+        to_parent.send(kind, what)
         code = 0
     finally:
         os._exit(code)  # nothing of the parent's is cleaned up twice
 
 
-class _Said(io.TextIOBase):
-    """What goes to stderr, handed to the parent."""
-
-    encoding = "utf-8"
+class _ToParent:
+    """The way to the parent, for all threads."""
 
     def __init__(self, writer: int) -> None:
         self._writer = writer
         self._one_at_a_time = threading.Lock()
 
+    def send(self, kind: str, what: object) -> None:
+        message = pickle.dumps((kind, what))
+        view = memoryview(len(message).to_bytes(8, "little") + message)
+        with self._one_at_a_time:
+            while view:
+                view = view[os.write(self._writer, view) :]
+
+
+class _Said(io.TextIOBase):
+    """What goes to stdout or stderr, handed to the parent: at once to a terminal, to a pipe when it has become much."""
+
+    encoding = "utf-8"
+
+    def __init__(self, to_parent: _ToParent, kind: str, stands_for: TextIO) -> None:
+        self._to_parent, self._kind = to_parent, kind
+        self._is_terminal = stands_for.isatty()
+        self._at_once = self._is_terminal or kind == "stderr"
+        self._held: list[str] = []
+        self._held_characters = 0
+        self._one_at_a_time = threading.RLock()
+        with suppress(AttributeError, TypeError):
+            self.encoding = stands_for.encoding or "utf-8"
+        # Which file that stream is, for who wants to know whether it is the journal: here it has none of its own.
+        self.file_behind: os.stat_result | None = None
+        with suppress(OSError, ValueError, AttributeError):
+            self.file_behind = os.fstat(stands_for.fileno())
+
     def writable(self) -> bool:
         return True
 
+    def isatty(self) -> bool:
+        return self._is_terminal
+
     def write(self, text: str, /) -> int:
         with self._one_at_a_time:
-            _send(self._writer, "said", text)
+            self._held.append(text)
+            self._held_characters += len(text)
+            if self._at_once or self._held_characters >= _HELD_CHARACTERS:
+                self.flush()
         return len(text)
 
+    def flush(self) -> None:
+        with self._one_at_a_time:
+            if self._held:
+                said, self._held, self._held_characters = "".join(self._held), [], 0
+                self._to_parent.send(self._kind, said)
 
-def _let_go_of_output(writer: int) -> None:
+
+def _let_go_of_output(to_parent: _ToParent) -> None:
     """Keeps none of the parent's pipes and files open: who reads them waits for their end. A terminal has none."""
-    if not sys.stderr.isatty():
-        sys.stderr = _Said(writer)
+    sys.stdout = _Said(to_parent, "stdout", sys.stdout)
+    sys.stderr = _Said(to_parent, "stderr", sys.stderr)
     nowhere = os.open(os.devnull, os.O_RDWR)
     for fd in (0, 1, 2):
         if not os.isatty(fd):
@@ -142,15 +208,23 @@ def _let_go_of_output(writer: int) -> None:
     os.close(nowhere)
 
 
+def _told_to_parent(error: Exception) -> NightferryError:
+    if not isinstance(error, NightferryError):
+        return Failed(_unexpected(error))
+    try:
+        pickle.loads(pickle.dumps(error))
+    except Exception:  # of a kind that does not travel: its sentence does
+        return Failed(str(error))
+    return error
+
+
 def _unexpected(error: Exception) -> str:
+    if os.environ.get("NIGHTFERRY_DEBUG") == "1":
+        traceback.print_exception(error)
+    if isinstance(error, OSError):
+        where = "" if error.filename is None else f"{show_text(str(error.filename))}: "
+        return f"the system refused: {where}{error.strerror or error}; see its log, and the drive in question"
     return f"this is a fault in nightferry itself, please report it: {type(error).__name__}: {show_text(str(error))}"
-
-
-def _send(writer: int, kind: str, what: object) -> None:
-    message = pickle.dumps((kind, what))
-    view = memoryview(len(message).to_bytes(8, "little") + message)
-    while view:
-        view = view[os.write(writer, view) :]
 
 
 def _device(path: Path) -> tuple[int, int] | None:
@@ -196,46 +270,103 @@ class _Pipe:
         return messages
 
 
-def _attend(
-    pipe: _Pipe, child: int, places: Sequence[tuple[str, Path]], limit_s: float, should_stop: Callable[[], bool]
-) -> Any:
-    shortest_s, longest_s = _LOOK_S
-    every_s = min(longest_s, max(shortest_s, limit_s / _SAMPLES))
-    watch = Watch(child, [Place(*each) for each in places], limit_s, every_s)
-    was_told = False
-    next_look_s = time.monotonic()
-    while True:
-        for kind, what in pipe.wait(min(_ANSWER_S, every_s)):
-            if kind == "places":
-                watch.places = what
-            elif kind == "said":
-                with suppress(OSError, ValueError):  # nobody is listening
-                    sys.stderr.write(what)
-                    sys.stderr.flush()
-            else:
-                os.waitpid(child, 0)
-                if kind == "raised":
-                    raise what
-                return what
-        if pipe.is_over:
-            _, status = os.waitpid(child, 0)
-            raise Failed(_ended(status))
-        if should_stop() and not was_told:
-            was_told = True
-            os.kill(child, signal.SIGTERM)
-        now_s = time.monotonic()
-        if now_s >= next_look_s:
-            next_look_s = now_s + every_s
-            found = watch.look(now_s)
-            if found is not None:
-                died = _end(child)
-                raise HungDrive(_told(found, watch.places, limit_s, child, died=died), not died)
+class _Attendance:
+    """Looks on while the child works."""
+
+    def __init__(
+        self, pipe: _Pipe, child: int, places: Sequence[tuple[str, Path]], limit_s: float, words: Words
+    ) -> None:
+        shortest_s, longest_s = _LOOK_S
+        self._pipe, self._child, self._limit_s, self._words = pipe, child, limit_s, words
+        self._every_s = min(longest_s, max(shortest_s, limit_s / _SAMPLES))
+        self._watch = Watch(child, [Place(*each) for each in places], limit_s, self._every_s)
+        self._asked_at_s: float | None = None
+        self._not_written: OSError | None = None  # why what the child says can be written no more
+        self.is_over = False  # the child is no more, or cannot be ended
+
+    def until_done(self, should_stop: Callable[[], bool], at_once: Callable[[], bool]) -> Any:
+        next_look_s = time.monotonic()
+        is_hinted = at_once is _never
+        while True:
+            for kind, what in self._pipe.wait(min(_ANSWER_S, self._every_s)):
+                if kind == "places":
+                    self._watch.places = what
+                elif kind in ("stdout", "stderr"):
+                    self._say(kind, what)
+                else:
+                    return self._ended(kind, what)
+            if self._pipe.is_over:
+                _, status = os.waitpid(self._child, 0)
+                self.is_over = True
+                raise Failed(_why_it_ended(status))
+            if should_stop():
+                self._ask()
+            if at_once():
+                self._end_at_once()
+            now_s = time.monotonic()
+            if not is_hinted and self._asked_at_s is not None and now_s - self._asked_at_s >= _HINT_AFTER_S:
+                is_hinted = True
+                self._say(
+                    "stderr", "\nnightferry: stopping, as soon as a drive answers; Ctrl-C again ends it at once\n"
+                )
+            if now_s >= next_look_s:
+                next_look_s = now_s + self._every_s
+                found = self._watch.look(now_s)
+                if found is not None:
+                    self._end_hung(found)
+
+    def _say(self, kind: str, text: str) -> None:
+        stream = sys.stdout if kind == "stdout" else sys.stderr
+        if kind == "stdout" and self._not_written is not None:
+            return
+        try:
+            stream.write(text)
+            if kind == "stderr" or stream.isatty():
+                stream.flush()
+        except (OSError, ValueError) as error:
+            if kind == "stdout":  # nobody reads it: what goes on is for nobody
+                self._not_written = error if isinstance(error, OSError) else OSError(str(error))
+                self._ask()
+
+    def _ask(self) -> None:
+        if self._asked_at_s is None:
+            self._asked_at_s = time.monotonic()
+            os.kill(self._child, signal.SIGTERM)
+
+    def _ended(self, kind: str, what: Any) -> Any:
+        self.is_over = True
+        if not _is_gone(self._child):  # it did its work, and one of its threads sits in a call that nothing ends
+            self._say("stderr", f"nightferry:{_stuck(self._child)}\n")
+        if self._not_written is not None:
+            raise self._not_written
+        if kind == "left":
+            raise KeyboardInterrupt
+        if kind == "raised":
+            raise what
+        return what
+
+    def _end_at_once(self) -> None:
+        self.is_over = True
+        if _end(self._child):
+            raise KeyboardInterrupt
+        raise HungDrive(f"It was ended at once, as somebody asked.{_stuck(self._child)}", True)
+
+    def _end_hung(self, found: Found) -> None:
+        self.is_over = True
+        died = _end(self._child)
+        told = _told(found, self._watch.places, self._limit_s, self._words)
+        raise HungDrive(told if died else told + _stuck(self._child), not died)
 
 
 def _end(child: int) -> bool:
     """Kills the child; False where it did not die, being stuck in the kernel."""
     with suppress(ProcessLookupError):
         os.kill(child, signal.SIGKILL)
+    return _is_gone(child)
+
+
+def _is_gone(child: int) -> bool:
+    """Waits for the end of a process that was killed or has nothing left to do, for as long as that may take."""
     until_s = time.monotonic() + _DEATH_LIMIT_S
     while time.monotonic() < until_s:
         try:
@@ -243,11 +374,11 @@ def _end(child: int) -> bool:
                 return True
         except ChildProcessError:
             return True
-        time.sleep(0.02)
+        time.sleep(0.005)
     return False
 
 
-def _ended(status: int) -> str:
+def _why_it_ended(status: int) -> str:
     if os.WIFSIGNALED(status):
         how = f"was ended by signal {os.WTERMSIG(status)}, as by somebody, or by the kernel for want of memory"
     else:
@@ -258,133 +389,19 @@ def _ended(status: int) -> str:
     )
 
 
-def _told(found: Found, places: Sequence[Place], limit_s: float, child: int, *, died: bool) -> str:
+def _told(found: Found, places: Sequence[Place], limit_s: float, words: Words) -> str:
     if found.place is not None:
         which = f"The {found.place.role} at {show_text(str(found.place.path))}"
     else:
         which = "One of the drives (" + ", ".join(f"{each.role} {show_text(str(each.path))}" for each in places) + ")"
-    told = (
-        f"{which} has not answered for {format_duration(limit_s)} (io_limit), so the run was ended: see the system log,"
-        " check cable and power, and replace the drive if it happens again. What was finished is safe, and the next run"
-        " carries on from there."
+    return (
+        f"{which} has not answered for {format_duration(limit_s)} (io_limit), so {words.ended} was ended: see the"
+        f" system log, check cable and power, and replace the drive if it happens again. {words.afterwards}"
     )
-    if not died:
-        told += (
-            f" Process {child} waits for that drive within the kernel, where nothing can end it, and keeps the pair"
-            " locked: it goes when the drive answers or is unplugged, or with a restart of this box."
-        )
-    return told
 
 
-# --- what the kernel says
-
-
-class Found(NamedTuple):
-    """A drive that does not answer; ``place`` None where it cannot be told which."""
-
-    place: Place | None
-
-
-@dataclass
-class _Since:
-    """A mark, and since when it has not moved."""
-
-    mark: object
-    since_s: float
-
-    def stood_s(self, mark: object, now_s: float) -> float:
-        if mark != self.mark:
-            self.mark, self.since_s = mark, now_s
-        return now_s - self.since_s
-
-
-class Watch:
-    """Looks at one process and the drives it works on. ``places`` may be set anew once more is known of them."""
-
-    def __init__(self, pid: int, places: Sequence[Place], limit_s: float, every_s: float) -> None:
-        self.places = list(places)
-        self._pid, self._limit_s, self._every_s = pid, limit_s, every_s
-        self._threads: dict[str, _Since] = {}
-        self._waiting: dict[tuple[int, int], _Since] = {}
-        self._finished: _Since | None = None
-        self._looked_s: float | None = None
-
-    def look(self, now_s: float) -> Found | None:
-        """What does not answer by now; to be called every ``every_s``, with a monotonic time."""
-        if self._looked_s is not None and now_s - self._looked_s > 5 * self._every_s + 1.0:
-            # This process did not run itself: stopped, or the box was busy or asleep. What stood is not known.
-            self._threads.clear()
-            self._waiting.clear()
-            self._finished = None
-        self._looked_s = now_s
-        return self._look_at_drives(now_s) or self._look_at_threads(now_s)
-
-    def _look_at_drives(self, now_s: float) -> Found | None:
-        counts = {}
-        found = None
-        for place in self.places:
-            if place.device is None or (count := _requests(place.device)) is None:
-                continue
-            finished, in_flight = counts[place.device] = count
-            since = self._waiting.setdefault(place.device, _Since(None, now_s))
-            mark = (finished, in_flight > 0) if in_flight else None
-            if since.stood_s(mark, now_s) >= self._limit_s and in_flight:
-                found = Found(place)
-        finished_all = tuple(sorted((device, finished) for device, (finished, _) in counts.items()))
-        if self._finished is None:
-            self._finished = _Since(finished_all, now_s)
-        self._finished.stood_s(finished_all, now_s)
-        return found
-
-    def _look_at_threads(self, now_s: float) -> Found | None:
-        assert self._finished is not None
-        idle_s = now_s - self._finished.since_s
-        threads = _threads(self._pid)
-        for gone in self._threads.keys() - threads.keys():
-            del self._threads[gone]
-        for thread, mark in threads.items():
-            stood_s = self._threads.setdefault(thread, _Since(mark, now_s)).stood_s(mark, now_s)
-            if mark is not None and stood_s >= self._limit_s * (1 if idle_s >= self._limit_s else PATIENCE):
-                return Found(_place_of(self._pid, thread, self.places))
-        return None
-
-
-def _requests(device: tuple[int, int]) -> tuple[int, int] | None:
-    """Requests that a block device has finished, and those in flight (Documentation/block/stat.rst)."""
-    try:
-        fields = [int(field) for field in Path("/sys/dev/block/{}:{}/stat".format(*device)).read_text().split()]
-    except (OSError, ValueError):
-        return None
-    finished = sum(fields[at] for at in (0, 4, 11, 15) if at < len(fields))  # reads, writes, discards, flushes
-    return (finished, fields[8]) if len(fields) > 8 else None
-
-
-def _threads(pid: int) -> dict[str, tuple[str, ...] | None]:
-    """For each thread, what moves when it runs; None for one that was stopped (SIGSTOP, a debugger)."""
-    found: dict[str, tuple[str, ...] | None] = {}
-    with suppress(OSError):
-        for thread in os.listdir(f"/proc/{pid}/task"):
-            with suppress(OSError, IndexError):
-                folder = Path(f"/proc/{pid}/task/{thread}")
-                lines = folder.joinpath("status").read_text().splitlines()
-                switches = tuple(line for line in lines if "ctxt_switches" in line)
-                # The name in the second field may hold anything; what follows its bracket is state, then numbers.
-                fields = folder.joinpath("stat").read_text().rpartition(")")[2].split()
-                found[thread] = None if fields[0] in "Tt" else (*switches, fields[11], fields[12])  # user, system time
-    return found
-
-
-def _place_of(pid: int, thread: str, places: Sequence[Place]) -> Place | None:
-    """The drive of the open file that a thread's call is about; None where that cannot be told."""
-    try:
-        # "number argument …": the first argument of most calls on files is a descriptor
-        fd = int(Path(f"/proc/{pid}/task/{thread}/syscall").read_text().split()[1], 16)
-        info = Path(f"/proc/{pid}/fdinfo/{fd}").read_text()
-        mount_id = next(int(line.split()[1]) for line in info.splitlines() if line.startswith("mnt_id:"))
-        mounts = {mount.mount_id: mount.mount_point for mount in read_mounts()}
-    except (OSError, ValueError, IndexError, StopIteration, NightferryError):
-        return None
-    if mount_id not in mounts:  # the private view of the primary is listed nowhere
-        return next((place for place in places if place.role == "primary"), None)
-    point = mounts[mount_id]
-    return next((place for place in places if os.fsencode(place.path) == point), None)
+def _stuck(child: int) -> str:
+    return (
+        f" Process {child} waits for that drive within the kernel, where nothing can end it, and keeps the pair"
+        " locked: it goes when the drive answers or is unplugged, or with a restart of this box."
+    )
