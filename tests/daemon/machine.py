@@ -92,7 +92,7 @@ class Machine:
             "#!/opt/nightferry/bin/python3\nimport sys\nfrom nightferry.cli.main import main\nsys.exit(main())\n"
         )
         command.chmod(0o755)
-        for unit in (SOURCE / "systemd").iterdir():
+        for unit in (SOURCE / "systemd").glob("nightferry*"):
             shutil.copy(unit, self.root / "etc/systemd/system" / unit.name)
 
     def boot(self) -> None:

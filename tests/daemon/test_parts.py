@@ -17,11 +17,12 @@ import pytest
 from drives import DriveFactory, requires_root_and_loops
 from nightferry.daemon.alarm import Alarm, StartOfNight
 from nightferry.daemon.clocks import ClockWatch
-from nightferry.daemon.diary import BEGUN, ENDED, MOST_ATTEMPTS, STOPPED, WAITING, Diary
+from nightferry.daemon.diary import BEGUN, ENDED, GIVEN_UP, MOST_ATTEMPTS, STOPPED, WAITING, Diary
 from nightferry.daemon.notify import Notifier
-from nightferry.daemon.sharing import drives_of
+from nightferry.daemon.sharing import drives_of, mounted_of
 from nightferry.planning.schedule import Calendar, Window
 from nightferry.settings import PairSettings
+from nightferry.volumes.mounts import Mount
 
 NIGHT = Window(date(2026, 5, 3), 1_000_000.0, 1_014_400.0)
 IN_IT_S, AFTER_IT_S = 1_003_600.0, 1_020_000.0
@@ -72,6 +73,33 @@ def test_a_night_whose_process_always_dies_is_given_up(tmp_path: Path) -> None:
         diary.enter(NIGHT, BEGUN)
     assert diary.to_resume(IN_IT_S) is None
     assert NIGHT.day in diary.begun
+
+
+def test_a_night_that_is_killed_uses_up_one_attempt(tmp_path: Path) -> None:
+    diary = Diary(tmp_path, 0.0)
+    for _ in range(MOST_ATTEMPTS):
+        assert diary.to_give_up(IN_IT_S) is None
+        diary.enter(NIGHT, BEGUN)
+        diary.enter(NIGHT, BEGUN, 137)
+    assert diary.of(NIGHT.day).attempts == MOST_ATTEMPTS
+    assert diary.to_resume(IN_IT_S) is None
+    assert diary.to_give_up(IN_IT_S).day == NIGHT.day
+    diary.enter(NIGHT, GIVEN_UP)
+    again = Diary(tmp_path, 0.0)
+    assert again.to_give_up(IN_IT_S) is None and NIGHT.day in again.begun
+
+
+def test_a_night_without_a_drive_may_be_tried_again_in_its_window(tmp_path: Path) -> None:
+    diary = Diary(tmp_path, 0.0)
+    for code, may in ((3, True), (0, False), (1, False), (4, False), (3, True)):
+        diary.enter(NIGHT, ENDED, code)
+        assert (diary.without_drive(IN_IT_S) is not None) == may
+    assert diary.without_drive(AFTER_IT_S) is None
+    for _ in range(MOST_ATTEMPTS):
+        diary.enter(NIGHT, BEGUN)
+    diary.enter(NIGHT, ENDED, 3)
+    assert diary.without_drive(IN_IT_S) is None, "a bad contact is not tried all night"
+    assert diary.to_give_up(IN_IT_S) is None, "the night has said why"
 
 
 def test_stopping_and_waiting_use_up_no_attempt(tmp_path: Path) -> None:
@@ -186,6 +214,22 @@ def test_pairs_with_the_same_primary_share_it_also_when_it_is_away() -> None:
     other = drives_of(_pair("b", "/srv/recordings", "/srv/third"), [])
     assert one & other
     assert not one & drives_of(_pair("c", "/srv/films", "/srv/fourth"), [])
+
+
+def _mount(number: int, point: str, device: tuple[int, int] = (8, 1), file_system: str = "ext4") -> Mount:
+    return Mount(number, 1, device, b"/", point.encode(), frozenset(), file_system, b"/dev/sda1", frozenset())
+
+
+def test_a_drive_that_comes_or_goes_is_noticed_by_the_list_of_mounts() -> None:
+    pair = _pair("a", "/srv/recordings", "/srv/second")
+    primary = _mount(30, "/srv/recordings")
+    away = mounted_of(pair, [primary, _mount(31, "/srv/other")])
+    assert not away.is_both
+    assert not mounted_of(pair, [primary, _mount(32, "/srv/second", file_system="autofs")]).is_both
+    both = mounted_of(pair, [primary, _mount(31, "/srv/second", (8, 17))])
+    assert both.is_both and both != away
+    assert both != mounted_of(pair, [primary, _mount(31, "/srv/second", (8, 33))]), "another drive in its place"
+    assert both == mounted_of(pair, [_mount(40, "/mnt"), primary, _mount(31, "/srv/second", (8, 17))])
 
 
 @requires_root_and_loops

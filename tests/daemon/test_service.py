@@ -6,79 +6,21 @@ import fcntl
 import json
 import os
 import signal
-import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
+from service import LONG, Service
 
-from box import Box, wait_for
-
-# A night that goes on until somebody ends it.
-LONG = 'settle_quiet = "30min"\nsettle_limit = "1h"'
-
-
-class Service:
-    """A daemon over a box, whose nights are due at once: their window is open, and the daemon is known of old."""
-
-    def __init__(self, box: Box, log: Path) -> None:
-        self.box, self.log = box, log
-        self.process: subprocess.Popen[bytes] | None = None
-
-    def configure(self, *pairs: str, per_pair: dict[str, str] | None = None, open_s: float = 3600.0) -> None:
-        now = datetime.now()
-        start, end = now - timedelta(minutes=3), now + timedelta(seconds=open_s)
-        self.box.configure(pairs, f'start = "{start:%H:%M}"\nfinish_by = "{end:%H:%M}"', per_pair)
-        for pair in pairs:
-            if not (self.box.folder(pair) / "manifest.sqlite3").exists():
-                self.box.fill(pair)
-                self.box.ok("pair", "--yes", pair)
-            known = self.box.folder(pair) / "schedule.json"
-            if not known.exists():
-                yesterday = (start - timedelta(hours=12)).timestamp()
-                known.write_text(json.dumps({"format": 1, "since_s": yesterday, "nights": []}))
-
-    def start(self) -> None:
-        with self.log.open("ab") as log:
-            self.process = subprocess.Popen(self.box.command("daemon"), stdin=subprocess.DEVNULL, stderr=log)
-
-    def says(self, *words: str) -> bool:
-        assert self.process is not None
-        assert self.process.poll() is None, self.log.read_text()
-        return any(all(word in line for word in words) for line in self.log.read_text().splitlines())
-
-    def wait(self, what: Callable[[], bool]) -> None:
-        try:
-            wait_for(what, 90)
-        except BaseException:
-            print(self.log.read_text())
-            raise
-
-    def night(self, pair: str = "recordings") -> dict[str, Any]:
-        nights = json.loads((self.box.folder(pair) / "schedule.json").read_text())["nights"]
-        return nights[-1] if nights else {"state": None, "attempts": 0, "exit_code": None}
-
-    def signal(self, number: signal.Signals) -> None:
-        assert self.process is not None
-        self.process.send_signal(number)
-
-    def stop(self) -> int:
-        assert self.process is not None
-        if self.process.poll() is None:
-            self.signal(signal.SIGTERM)
-        return self.process.wait(60)
+from box import Box
 
 
 @pytest.fixture
 def service(tmp_path: Path) -> Iterator[Service]:
     made = Service(Box(tmp_path), tmp_path / "daemon.log")
     yield made
-    if made.process is not None:
-        if made.process.poll() is None:
-            made.process.kill()
-        made.process.wait()
+    made.close()
 
 
 def test_a_night_that_is_due_is_begun_once(service: Service) -> None:
@@ -88,6 +30,7 @@ def test_a_night_that_is_due_is_begun_once(service: Service) -> None:
     assert service.says("a night begins late", "recordings")
     assert service.night()["exit_code"] == 0
     assert service.box.status()["outcome"] == "complete"
+    assert service.resident_mib() < 60, "what a day takes between two nights"
     assert len(list(service.box.copy().rglob("*.wav"))) == 6
     assert service.stop() == 0
     service.start()  # within the same window
@@ -171,6 +114,20 @@ def test_a_run_by_hand_while_the_daemon_lives(service: Service) -> None:
     assert service.night()["exit_code"] == 5
     service.box.ok("run", "recordings")
     assert service.says("tried again later")
+    # What the run by hand did is what the status says, whoever asks.
+    assert service.box.json("status")["pairs"][0]["last_run"]["outcome"] == "complete"
+    assert service.stop() == 0
+
+
+def test_a_run_by_hand_while_a_night_of_the_daemon_works(service: Service) -> None:
+    service.configure("recordings", "films", per_pair={"recordings": LONG})
+    service.start()
+    service.wait(lambda: service.says("pair=recordings", "phase=settle"))
+    refused = service.box.run("run", "recordings")
+    assert refused.returncode == 5 and "in progress" in refused.stderr, refused.stderr
+    assert service.box.status()["run"] is not None, "the status is that of the night"
+    service.box.ok("run", "films")  # another pair: nothing in its way
+    assert service.night()["state"] == "begun"
     assert service.stop() == 0
 
 
@@ -243,14 +200,9 @@ def test_missed_nights_are_said_once(service: Service) -> None:
 
 def test_no_variable_of_systemd_reaches_a_night(service: Service) -> None:
     service.configure("recordings", per_pair={"recordings": LONG})
-    os.environ["NOTIFY_SOCKET"] = "@nobody-listens-here"
-    try:
-        service.start()
-    finally:
-        del os.environ["NOTIFY_SOCKET"]
-    service.wait(lambda: service.says("a night begins", "pid="))
-    line = next(line for line in service.log.read_text().splitlines() if "a night begins" in line)
-    pid = line.rpartition("pid=")[2].split()[0]
+    service.environment["NOTIFY_SOCKET"] = "@nobody-listens-here"
+    service.start()
+    pid = service.night_pid()
     assert b"NOTIFY_SOCKET" not in Path(f"/proc/{pid}/environ").read_bytes()
     assert service.stop() == 0
 
@@ -266,3 +218,33 @@ def test_the_day_goes_beside_the_night(service: Service) -> None:
     assert day["complete"], day["incomplete"]
     assert day["came_and_went"] == []
     assert service.stop() == 0
+
+
+def test_a_night_that_is_killed_each_time_is_given_up_and_said(service: Service) -> None:
+    service.configure("recordings", per_pair={"recordings": LONG})
+    known = service.box.folder() / "schedule.json"
+    found = json.loads(known.read_text())
+    start, end = datetime.now() - timedelta(minutes=3), datetime.now() + timedelta(hours=1)
+    start, end = start.replace(second=0, microsecond=0), end.replace(second=0, microsecond=0)
+    # Twice before; this is the last time.
+    before = {
+        "day": str(start.date()), "state": "begun", "start_s": start.timestamp(), "end_s": end.timestamp(),
+        "attempts": 2, "exit_code": 137,
+    }  # fmt: skip
+    known.write_text(json.dumps({**found, "nights": [before]}))
+    service.box.ok("run", "--for", "1s", "recordings", code=1)  # there is a status
+    service.start()
+    service.wait(lambda: service.says("carried on with"))
+    service.wait(lambda: service.says("phase=settle"))
+    os.killpg(service.night_pid(), signal.SIGKILL)
+    service.wait(lambda: service.night()["state"] == "given up")
+    service.wait(lambda: service.says("given up", "attempts=3"))
+    service.wait(lambda: "given_up" in [reason["code"] for reason in service.box.status()["reasons"]])
+    assert service.stop() == 0
+    found = service.box.json("status", code=4)["pairs"][0]
+    assert "given_up" in [reason["code"] for reason in found["reasons"]]
+    assert found["run"] is None
+    service.start()
+    service.wait(lambda: service.log.read_text().count("event=ready") == 2)
+    assert service.stop() == 0
+    assert service.log.read_text().count("is given up") == 1

@@ -8,24 +8,29 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+from nightferry.errors import WrongDrive
 from nightferry.planning.schedule import Window
 
 FILE_NAME = "schedule.json"
 FORMAT = 1
 
-BEGUN, ENDED, STOPPED, WAITING, MISSED = "begun", "ended", "stopped", "waiting", "missed"
-_STATES = (BEGUN, ENDED, STOPPED, WAITING, MISSED)
+BEGUN, ENDED, STOPPED, WAITING = "begun", "ended", "stopped", "waiting"
+MISSED, GIVEN_UP = "missed", "given up"
+_STATES = (BEGUN, ENDED, STOPPED, WAITING, MISSED, GIVEN_UP)
 
-# A night whose process dies again and again is given up; the next one tries anew.
+# A night whose process dies again and again is given up; the next one tries anew. Also how often a drive that comes and
+# goes is tried within one night: one with a bad contact should not be worked all the harder for it.
 MOST_ATTEMPTS = 3
 # More than the days of a year: a clock that goes a year wrong and comes back finds what was done.
 _MOST_NIGHTS = 400
 _LIMIT_BYTES = 1 << 20
+_NO_DRIVE = WrongDrive.exit_code
 
 
 @dataclass(frozen=True)
@@ -81,12 +86,31 @@ class Diary:
 
     def to_resume(self, now_s: float) -> Entry | None:
         """A night that was cut off, or had to wait, and whose window is still open."""
-        for entry in reversed(self._entries.values()):
-            # By a clock that was set back, a window may seem open that is yet to come.
-            is_open = entry.start_s - (entry.end_s - entry.start_s) <= now_s < entry.end_s
-            if is_open and entry.state in (BEGUN, STOPPED, WAITING) and entry.attempts < MOST_ATTEMPTS:
+        for entry in self._open(now_s):
+            if entry.state in (BEGUN, STOPPED, WAITING) and entry.attempts < MOST_ATTEMPTS:
                 return entry
         return None
+
+    def without_drive(self, now_s: float) -> Entry | None:
+        """A night that ended since a drive was missing, and may be tried again while its window is open."""
+        for entry in self._open(now_s):
+            if entry.state == ENDED and entry.exit_code == _NO_DRIVE and entry.attempts < MOST_ATTEMPTS:
+                return entry
+        return None
+
+    def to_give_up(self, now_s: float) -> Entry | None:
+        """A night whose process died each time."""
+        for entry in self._open(now_s):
+            if entry.state == BEGUN and entry.attempts >= MOST_ATTEMPTS:
+                return entry
+        return None
+
+    def _open(self, now_s: float) -> Iterator[Entry]:
+        """Those whose window is open, entered last first."""
+        for entry in reversed(self._entries.values()):
+            # By a clock that was set back, a window may seem open that is yet to come.
+            if entry.start_s - (entry.end_s - entry.start_s) <= now_s < entry.end_s:
+                yield entry
 
     def waited_in_vain(self, now_s: float) -> tuple[Window, ...]:
         """Nights that had to wait until their window was over."""
@@ -98,7 +122,7 @@ class Diary:
         """Enters what became of a night; durable when it returns. Raises ``OSError``."""
         before = self._entries.pop(window.day, None)
         attempts = 0 if before is None else before.attempts
-        if state == BEGUN:
+        if state == BEGUN and exit_code is None:  # with one, it is the end of an attempt that is carried on with
             attempts += 1
         elif state in (STOPPED, WAITING):
             attempts = max(0, attempts - 1)  # it was not the night's fault

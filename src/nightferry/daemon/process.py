@@ -11,29 +11,28 @@ from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
+from nightferry.daemon.sharing import drives_of, mounted_of
 from nightferry.planning.schedule import Window
 from nightferry.settings import PairSettings
 
 # A night ends itself at the end of its window. One that does not is asked, and then ended.
 ASK_AFTER_S = 15 * 60.0
 END_AFTER_S = 20 * 60.0
-# The process looks at its drives several times a second. One that has not run for this long is not alive.
+# The process looks at its drives several times a second. One that has not run for this long is not alive; where systemd
+# waits for less, half of that.
 ALIVE_LIMIT_S = 120.0
 
 
 class NightProcess:
-    """A night that runs. ``drives``: what it works on (sharing.py)."""
+    """A night that runs. ``drives``: what it works on; ``mounted``: what was there when it began (sharing.py)."""
 
-    def __init__(
-        self, pair: PairSettings, window: Window, left_s: float, settings: Path, state_dir: Path, drives: frozenset[str]
-    ) -> None:
+    def __init__(self, pair: PairSettings, window: Window, left_s: float, settings: Path) -> None:
         """Starts it. Raises ``OSError``."""
-        self.pair, self.window, self.drives = pair.name, window, drives
-        scratch = "" if pair.rehearse_scratch is None else str(pair.rehearse_scratch)
+        self.pair, self.window = pair.name, window
+        self.drives, self.mounted = drives_of(pair), mounted_of(pair)
         command: Sequence[str] = (
-            sys.executable, "-P", "-m", "nightferry.daemon.launch", str(os.getpid()), str(pair.primary),
-            str(pair.secondary), str(state_dir), scratch, "--config", str(settings), "run", "--by-daemon",
-            "--for", f"{max(1, round(left_s))}s", pair.name,
+            sys.executable, "-P", "-m", "nightferry.daemon.launch", str(os.getpid()), "--config", str(settings),
+            "run", "--by-daemon", "--for", f"{max(1, round(left_s))}s", pair.name,
         )  # fmt: skip
         # In a session of its own: Ctrl-C reaches the daemon, which asks the night to stop.
         self._process = subprocess.Popen(
@@ -82,13 +81,13 @@ class NightProcess:
             return "asked to stop"
         return None
 
-    def is_alive(self) -> bool:
+    def is_alive(self, limit_s: float = ALIVE_LIMIT_S) -> bool:
         """Whether the process has run of late; to be called often. It watches over the drives (night/hang.py)."""
         mark = _times_run(self.pid)
         now_s = time.monotonic()
         if mark != self._mark:
             self._mark, self._marked_s = mark, now_s
-        return now_s - self._marked_s < ALIVE_LIMIT_S
+        return now_s - self._marked_s < limit_s
 
     def _signal(self, number: signal.Signals) -> None:
         with suppress(OSError):

@@ -18,17 +18,18 @@ from pathlib import Path
 from nightferry.daemon.alarm import Alarm
 from nightferry.daemon.clocks import ClockWatch
 from nightferry.daemon.configuration import take
-from nightferry.daemon.diary import BEGUN, ENDED, STOPPED, WAITING, Diary
+from nightferry.daemon.diary import BEGUN, ENDED, GIVEN_UP, STOPPED, WAITING, Diary, Entry
 from nightferry.daemon.notify import Notifier
-from nightferry.daemon.process import NightProcess
-from nightferry.daemon.sharing import drives_of
+from nightferry.daemon.process import ALIVE_LIMIT_S, NightProcess
+from nightferry.daemon.sharing import Mounted, drives_of, mounted_of
 from nightferry.daemon.telling import Telling
+from nightferry.daemon.to_say import ToSay, Unsaid
 from nightferry.daemon.watching import DayWatch
 from nightferry.errors import NightferryError
 from nightferry.night.excluding import excluder
 from nightferry.planning.schedule import Window, calendar_of, due, next_window
 from nightferry.reporting import exits
-from nightferry.reporting.day_report import leave_missed, leave_surge
+from nightferry.reporting.day_report import leave_given_up, leave_missed, leave_surge
 from nightferry.reporting.day_report import write as write_day
 from nightferry.reporting.logs import Logger
 from nightferry.settings import PairSettings, Settings
@@ -59,6 +60,9 @@ class Daemon:
         self._not_before_s: dict[str, float] = {}  # by the monotonic clock
         self._told_waiting: set[tuple[str, object]] = set()
         self._lame: set[str] = set()
+        self._alive_limit_s = min(ALIVE_LIMIT_S, notifier.ping_every_s or ALIVE_LIMIT_S)
+        self._unsaid = ToSay(log)
+        self._mounted: dict[str, Mounted] = {}  # of pairs whose night found a drive missing
         self._day_ended: dict[str, date] = {}
         self._watches: dict[str, tuple[PairSettings, DayWatch]] = {}
         self._telling = Telling(log)
@@ -138,20 +142,21 @@ class Daemon:
     def _tell_surge(self, pair: str, reasons: list[str]) -> None:
         """Called in the thread of a watch."""
         self._log.warning("something is out of the ordinary on the primary", pair=pair, reasons=reasons)
-        self._leave(pair, lambda: leave_surge(self._settings.state_dir, pair, reasons, time.time()))
+        self._unsaid.put(Unsaid(pair, "surge", partial(leave_surge, self._settings.state_dir, pair, reasons)))
+        self._inbox.put("tick")
 
     def _tell_missed(self, pair: str, windows: tuple[Window, ...], event: str) -> None:
         days = sorted(window.day for window in windows)
         self._keep(pair, lambda: self._diaries[pair].enter_missed(windows))
         self._log.error(event, pair=pair, nights=len(days), first=str(days[0]), last=str(days[-1]))
-        self._leave(pair, lambda: leave_missed(self._settings.state_dir, pair, days[0], days[-1], time.time()))
+        state_dir = self._settings.state_dir
+        self._unsaid.put(Unsaid(pair, "missed", partial(leave_missed, state_dir, pair, days[0], days[-1])))
 
-    def _leave(self, pair: str, write: Callable[[], None]) -> None:
-        """For the status; where that is not to be had, the journal has said it."""
-        try:
-            write()
-        except (NightferryError, OSError, ValueError) as error:
-            self._log.error("that could not be entered in the status", pair=pair, error=str(error))
+    def _tell_given_up(self, pair: str, night: Entry) -> None:
+        self._keep(pair, lambda: self._diaries[pair].enter(night.window, GIVEN_UP))
+        self._log.error("a night is given up", pair=pair, night=str(night.day), attempts=night.attempts)
+        state_dir = self._settings.state_dir
+        self._unsaid.put(Unsaid(pair, "given_up", partial(leave_given_up, state_dir, pair, night.day, night.attempts)))
 
     def _end_day(self, pair: PairSettings) -> None:
         """A night begins: what was seen until now goes beside it."""
@@ -190,6 +195,8 @@ class Daemon:
         for pair in self._settings.pair:
             if pair.name not in self._running:
                 self._decide(pair, time.time())
+        for pair_name in self._unsaid.say(time.time(), busy=self._running.keys()):
+            self._telling.soon(pair_name)
         if not self._lame:
             self._notifier.alive()
         self._telling.look(self._settings, is_alive=not self._lame)
@@ -206,7 +213,7 @@ class Daemon:
         done = night.keep_to_window()
         if done is not None:
             self._log.error("a night went on beyond its window", pair=night.pair, night=str(night.window.day), was=done)
-        if night.is_alive():
+        if night.is_alive(self._alive_limit_s):
             self._lame.discard(night.pair)
         elif night.pair not in self._lame:
             # systemd is no longer told that all is well, and starts the daemon anew.
@@ -225,11 +232,16 @@ class Daemon:
         self._keep(night.pair, lambda: diary.enter(night.window, BEGUN if killed else ENDED, code))
         if killed:
             self._not_before_s[night.pair] = time.monotonic() + BUSY_AGAIN_S
+        if code == exits.WRONG_DRIVE:
+            self._mounted[night.pair] = night.mounted
         say = self._log.info if code in (exits.SOUND, exits.ATTENTION) else self._log.error
         say("night ended", pair=night.pair, night=str(night.window.day), exit_code=code)
 
     def _decide(self, pair: PairSettings, now_s: float) -> None:
         diary = self._diaries[pair.name]
+        given_up = diary.to_give_up(now_s)
+        if given_up is not None:
+            self._tell_given_up(pair.name, given_up)
         if time.monotonic() < self._not_before_s.get(pair.name, 0.0):
             return
         in_vain = diary.waited_in_vain(now_s)
@@ -239,11 +251,23 @@ class Daemon:
         if cut_off is not None:
             self._begin(pair, cut_off.window, now_s, "a night that was cut off is carried on with")
             return
+        without_drive = diary.without_drive(now_s)
+        if without_drive is not None and self._has_drive_come(pair):
+            self._begin(pair, without_drive.window, now_s, "a drive came, and its night is begun again")
+            return
         found = due(calendar_of(pair), pair.if_missed, now_s, diary.begun, diary.told, diary.since_s(now_s))
         if found.missed:
             self._tell_missed(pair.name, found.missed, "missed")
         if found.begin is not None:
             self._begin(pair, found.begin, now_s, "a night begins late" if found.is_late else "a night begins")
+
+    def _has_drive_come(self, pair: PairSettings) -> bool:
+        """Whether both drives are mounted, and one of them was not, or another one, when it was last looked."""
+        now = mounted_of(pair)
+        before = self._mounted.get(pair.name)
+        if before is not None and not now.is_both:
+            self._mounted[pair.name] = now
+        return now.is_both and now != before
 
     def _begin(self, pair: PairSettings, window: Window, now_s: float, event: str) -> None:
         drives = drives_of(pair)
@@ -256,16 +280,16 @@ class Daemon:
             return
         self._told_waiting.discard((pair.name, window.day))
         self._keep(pair.name, lambda: self._diaries[pair.name].enter(window, BEGUN))
+        if self._day_ended.get(pair.name) != window.day:  # a night that is carried on with has had its day
+            self._day_ended[pair.name] = window.day
+            self._end_day(pair)
         try:
-            night = NightProcess(pair, window, window.end_s - now_s, self._copy, self._settings.state_dir, drives)
+            night = NightProcess(pair, window, window.end_s - now_s, self._copy)
         except OSError as error:
             self._not_before_s[pair.name] = time.monotonic() + BUSY_AGAIN_S
             self._log.error("a night cannot be started; tried again later", pair=pair.name, error=error.strerror)
             return
         self._running[pair.name] = night
-        if self._day_ended.get(pair.name) != window.day:  # a night that is carried on with has had its day
-            self._day_ended[pair.name] = window.day
-            self._end_day(pair)
         self._log.info(event, pair=pair.name, night=str(window.day), until=_shown(window.end_s), pid=night.pid)
 
     def _keep(self, pair: str, write: Callable[[], None]) -> None:
@@ -301,6 +325,7 @@ class Daemon:
             state = ENDED if code == exits.SOUND else STOPPED
             self._keep(night.pair, lambda d=diary, n=night, s=state, c=code: d.enter(n.window, s, c))  # type: ignore[misc]
             self._log.info("night stopped", pair=night.pair, exit_code=code)
+        self._unsaid.say(time.time(), busy=())
         return exits.SOUND
 
 

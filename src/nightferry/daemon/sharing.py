@@ -1,4 +1,4 @@
-"""Which pairs work on the same drives: their nights go one after another.
+"""Which pairs work on the same drives, whose nights go one after another, and whether drives came or went.
 
 Two heads on one drive make a night several times as long. Told by the kernel's list of mounts and by sysfs, without a
 look at the drives: the daemon itself must not wait for one that does not answer.
@@ -7,11 +7,35 @@ look at the drives: the daemon itself must not wait for one that does not answer
 from __future__ import annotations
 
 import os
+from typing import NamedTuple
 
 from nightferry.errors import NightferryError
 from nightferry.settings import PairSettings
 from nightferry.volumes.mounts import Mount, read_mounts
 from nightferry.volumes.sysfs import disks_below
+
+
+class Mounted(NamedTuple):
+    """What is mounted at a pair's two paths, to be compared with what was there at another moment."""
+
+    what: frozenset[tuple[bytes, int, tuple[int, int]]]  # mount point, the kernel's number of the mount, device
+    is_both: bool
+
+
+def mounted_of(pair: PairSettings, mounts: list[Mount] | None = None) -> Mounted:
+    """By the paths as they are configured: one that leads over a symlink counts as nothing mounted."""
+    if mounts is None:
+        try:
+            mounts = read_mounts()
+        except NightferryError:
+            mounts = []
+    paths = {os.fsencode(root) for root in (pair.primary, pair.secondary)}
+    what = frozenset(
+        (each.mount_point, each.mount_id, each.device)
+        for each in mounts
+        if each.mount_point in paths and each.file_system != "autofs"
+    )
+    return Mounted(what, {each[0] for each in what} == paths)
 
 
 def drives_of(pair: PairSettings, mounts: list[Mount] | None = None) -> frozenset[str]:

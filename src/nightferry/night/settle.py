@@ -1,13 +1,14 @@
 """Settle: wait, within a limit, until nobody writes to the primary.
 
-A hint only, taken from counters that the file system keeps anyway; a file that changes while it
-is read is noticed in any case.
+A hint only, taken from counters that the file system keeps anyway, and from the folders that were busy by day; a file
+that changes while it is read is noticed in any case.
 """
 
 from __future__ import annotations
 
 import os
 
+from nightferry.night import busy
 from nightferry.night.context import Night
 from nightferry.volumes.filesystem import room
 
@@ -38,10 +39,10 @@ def settle(night: Night) -> bool:
             last, since_s = found, night.clock.monotonic_s()
 
 
-def _activity(night: Night) -> tuple[int, int | None, bytes]:
-    """Free room, free inodes, and the sectors written to the device where the kernel counts them."""
+def _activity(night: Night) -> tuple[object, ...]:
+    """Free room, free inodes, the sectors written to the device where the kernel counts them, and the busy folders."""
     found = room(night.primary.fd, night.effects)
-    return found.free_bytes, found.free_inodes, _sectors_written(night.primary.device)
+    return found.free_bytes, found.free_inodes, _sectors_written(night.primary.device), busy.activity(night)
 
 
 def _sectors_written(device: int) -> bytes:
