@@ -113,6 +113,7 @@ class Pair:
         stop: Stop | None = None,
         progress: Progress | None = None,
         clock: Clock | None = None,
+        busy: tuple[bytes, ...] = (),
     ) -> Result:
         return run_night(
             self.settings,
@@ -121,6 +122,7 @@ class Pair:
             effects=effects,
             clock=clock or self.clock,
             stop=stop,
+            busy=busy,
         )
 
     def run_well(self, **given: object) -> Result:

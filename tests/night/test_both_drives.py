@@ -1,5 +1,5 @@
 """Both drives are read at the same time: each is asked while the other has not answered yet. Nothing here is timed;
-how much is won by it is measured in benchmarks/verify_both.py."""
+how much is won by it is measured in benchmarks/verify_rate.py."""
 
 from __future__ import annotations
 

@@ -23,7 +23,6 @@ from nightferry.manifest.records import Intent
 from nightferry.night import counters
 from nightferry.night.carry import Carrier
 from nightferry.night.context import Clock
-from nightferry.night.pairing import make_pair
 from nightferry.recovery.opening import open_pair
 from nightferry.tree.durability import Barrier
 from nightferry.tree.effects import Effects
@@ -292,16 +291,34 @@ def test_rule_F_records_of_an_older_seal_are_refused(pair: Pair, tmp_path: Path)
     assert footprint(pair.secondary) == before
 
 
-def test_folders_have_their_dates_after_a_cut_off_night_and_a_lost_state(world: World) -> None:
-    """Names came and went in them, and the night that would have set their dates at its end did not get there."""
-    count = _commits(world)
-    assert not in_child(lambda: world.run(Saving(world, -1, int(count * 0.6))))
-    wrong = different(world.primary, copy_of(world.pair))
-    assert any("kind='d'" in line for line in wrong)
-    shutil.rmtree(world.pair.state_dir / "recordings")
-    make_pair(world.pair.settings, world.pair.state_dir, lambda _: True)
-    world.pair.run_well()
-    assert different(world.primary, copy_of(world.pair)) == []
+class _EndingBeforeDates(CountingEffects):
+    """Ends the process at the first commit after a name of the copy was replaced: no folder has its date back yet."""
+
+    def _perform(self, call: Callable, what: Call) -> object:
+        if what.name == "commit" and any(each.name == "rename" for each in self.calls):
+            os._exit(KILLED)
+        return super()._perform(call, what)
+
+
+@pytest.mark.parametrize("folder", ["", "2026-05 spring concert"])
+def test_folders_have_their_dates_after_a_cut_off_night_and_a_lost_state(pair: Pair, folder: str) -> None:
+    """A file changed in place moves no date on the primary, and its new copy moves that of the folder it comes into."""
+    pair.write(KYRIE, b"kyrie")
+    pair.write("members.txt", b"members")
+    pair.run_well()
+    pair.write(f"{folder}/01 kyrie.wav" if folder else "members.txt", b"corrected")
+
+    def date(root: Path) -> int:
+        return (root / folder).stat().st_mtime_ns
+
+    assert date(pair.copy) == date(pair.primary)
+    assert not in_child(lambda: pair.run(effects=_EndingBeforeDates()))
+    assert date(pair.copy) != date(pair.primary)
+    shutil.rmtree(pair.state_dir / "recordings")
+    pair.pair()
+    result = pair.run_well()
+    assert result.tally.changed == 0, "its content was found to be the new one already"
+    assert date(pair.copy) == date(pair.primary)
 
 
 def test_removing_a_folder_below_what_is_a_file_by_now_is_done_already(tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from crash_world import World, copy_of, different, fast_folder, primary_of, writ
 from harness import Pair
 
 import nightferry.night.run as run_module
+from counts import count_case
 from effects_faults import (
     Call,
     CountingEffects,
@@ -85,6 +86,7 @@ class Sweep:
 
     def report(self) -> None:
         print(f"\n{self._what}: {self._tried} attempts, {len(self._failed)} failed")
+        count_case(f"nights or pairings, {self._what.partition(',')[0]}", self._tried)
         assert self._tried, "nothing was tried"
         shown = "\n".join(self._failed[:SHOWN])
         assert not self._failed, f"{len(self._failed)} of {self._tried}:\n{shown}"

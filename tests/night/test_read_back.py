@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from datetime import timedelta
+from itertools import pairwise
 
 import pytest
 from harness import Pair, explain
@@ -64,6 +66,21 @@ def test_the_next_night_reads_what_was_not_read_back_before_all_else(pair: Pair)
     assert never_read(pair) == []
     assert result.tally.verified_secondary_bytes == len(left) * 1_000
     assert result.tally.verified_primary_bytes == 0
+
+
+def test_a_first_night_without_read_back_is_read_in_the_nights_of_the_cycle(pair: Pair) -> None:
+    """Read all at once, it would have been read back after all; an even share of it is due each night."""
+    pair.set(read_back="off", verify_cycle=timedelta(days=10))
+    for number in range(100):
+        pair.write(f"rehearsal/{number:03}.wav", os.urandom(1_000))
+    left = [100]
+    for _ in range(10):
+        pair.run_well()
+        left.append(len(never_read(pair)))
+        pair.clock.pass_days(1)
+    shares = [before - after for before, after in pairwise(left)]
+    assert all(10 <= share <= 13 for share in shares[:8]), left  # an even share, with what is read beyond it
+    assert left[-1] == 0
 
 
 def test_a_mended_copy_that_was_not_read_back_stays_in_the_register(pair: Pair) -> None:

@@ -304,7 +304,8 @@ def test_a_service_that_fails_is_in_the_status_without_its_secret_and_tried_agai
         server.behaviour, server.status = behaviour, status_code
         post.given = {"alert_urls": (address,)}
         post.stands(ATTENTION, DAMAGE)
-        told = post.tell(time_limit_s=8)
+        # The one that goes on for ever is ended; all others have the time that a busy machine takes.
+        told = post.tell(time_limit_s=8 if behaviour == "drips" else 60)
         assert told is not None and said in told and "Number 1 of the alert_urls (" in told
         assert len(post.got()) == 1  # a place that fails keeps nothing from the others
         found = status.read(post.folder)

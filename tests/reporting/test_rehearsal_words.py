@@ -19,15 +19,15 @@ def test_a_percentage_is_never_less_than_the_share() -> None:
     rnd = random.Random(1)
     for _ in range(20_000):
         share = 10 ** rnd.uniform(-7, 0)
-        shown = float(percent(share).removesuffix(" %"))
+        shown = float(percent(share).removesuffix("%"))
         assert share * 100 * (1 - 1e-9) <= shown <= share * 100 * 1.11
-    assert [percent(share) for share in (0.01, 0.05, 0.5, 0.005, 1e-5)] == ["1 %", "5 %", "50 %", "0.5 %", "0.001 %"]
+    assert [percent(share) for share in (0.01, 0.05, 0.5, 0.005, 1e-5)] == ["1%", "5%", "50%", "0.5%", "0.001%"]
 
 
 def test_what_is_said_of_a_sample() -> None:
     assert proved(of_files(12_345, 298, 298, 0, 0.01)) == (
         "298 of 12,345 files, drawn blindly, all came back right. With 95% confidence, at most 121 of the 12,345 files"
-        " (0.99 %) cannot be restored."
+        " (0.99%) cannot be restored."
     )
     said = proved(of_bytes(1 << 40, 299, 100, 1, 0.01))
     assert "were tried, and 1 of them met one that did not come back right. With 95% confidence" in said

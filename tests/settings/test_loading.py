@@ -187,7 +187,8 @@ def test_a_file_without_permission(write) -> None:
         "except Exception as error: print(type(error).__name__, error)"
     )
     out = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, check=True)
-    assert out.stdout == f"WrongUse {path}: cannot be read: Permission denied\n"
+    told = f"WrongUse {path}: cannot be read: Permission denied; run as root, or as a user that may read it\n"
+    assert out.stdout == told
 
 
 def test_a_file_that_is_too_large(write) -> None:

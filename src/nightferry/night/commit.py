@@ -30,8 +30,8 @@ from nightferry.planning.drive_health import GONE
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.root import split
 
-# What one batch may hold: enough that barriers are rare, little enough that a crash costs little.
-BATCH_INTENTS_LIMIT = 2_000
+# What one batch may hold: enough that barriers are rare, little enough that a crash costs little, and 10 MiB of memory.
+BATCH_INTENTS_LIMIT = 5_000
 BATCH_BYTES_LIMIT = 1 << 30
 
 # Errors that concern the drive and not the one name: nothing more can be done there tonight.

@@ -15,7 +15,7 @@ from pathlib import Path
 from nightferry.errors import AbsentDrive, Busy, NightferryError
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.night.context import STAGING, Clock
-from nightferry.night.error_counts import as_last_night_left, device_of
+from nightferry.night.error_counts import Devices, as_last_night_left, device_of
 from nightferry.night.preflight import (
     Drives,
     check_places,
@@ -227,6 +227,25 @@ def _hardware(
             continue
         yield drive_findings.io_errors(role, errors, None if known is None else known.errors.get(role))
     yield from drive_findings.both(disks["primary"], disks["secondary"])
+
+
+def of_drives(devices: Devices, sources: Sources) -> list[Finding]:
+    """What the drives, their links and their power say of themselves, and nothing else. Never raises.
+
+    Asks sysfs and, through smartctl, the drives; no file system, which may not answer any more.
+    """
+    found: list[Finding] = []
+    disks: dict[str, list[sysfs.Disk]] = {"primary": [], "secondary": []}
+    for role, (device, _) in devices.items():
+        try:
+            disks[role] = sysfs.disks_below(device, sources.sysfs)
+        except OSError as error:
+            found.append(_no_answer(role, error))
+            continue
+        found += drive_findings.disk(role, disks[role])
+        for each in disks[role]:
+            found += drive_findings.health(role, each, _ask(each, sources))
+    return [*found, *drive_findings.both(disks["primary"], disks["secondary"])]
 
 
 def _ask(disk: sysfs.Disk, sources: Sources) -> smart.Answer:

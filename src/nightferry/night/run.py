@@ -10,10 +10,11 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 from nightferry.errors import Failed, NightferryError, WrongDrive
@@ -22,9 +23,11 @@ from nightferry.manifest.fixity import Fixity
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.plan import Plan, Step
 from nightferry.manifest.records import ROOT_ID
-from nightferry.night import error_counts
+from nightferry.night import drive_notes, error_counts
 from nightferry.night.abilities import NO_ROOM_ERRORS, remember, remembered
+from nightferry.night.ahead import in_reading_order
 from nightferry.night.alter import alter
+from nightferry.night.busy import MOST_FOLDERS, busy_first
 from nightferry.night.context import Clock, Interrupted, Night, Progress, Stop, Tally
 from nightferry.night.copying import Copier
 from nightferry.night.excluding import excluder
@@ -94,6 +97,7 @@ class Result:
     room: dict[str, Room] = field(default_factory=dict)  # by drive, at its end; without one that did not say
     rates: dict[str, dict[str, float]] = field(default_factory=dict)  # bytes and seconds by phase (rates.py)
     io_errors: dict[str, dict[str, int | None]] = field(default_factory=dict)  # the kernel's counts, by drive
+    drives: list[dict[str, str]] = field(default_factory=list)  # what they say of themselves, for the report
     is_compared: bool = False
     unprotected: Unprotected | None = None  # at its end; None: it did not get to the end of comparing
 
@@ -121,9 +125,11 @@ def run_night(
     stop: Stop | None = None,
     render: Render | None = None,
     report: LeaveReport | None = None,
+    busy: Sequence[bytes] = (),
 ) -> Result:
     """Runs a night over one pair. ``render`` makes the report of a rehearsal, where one is due; None: none is left.
-    ``report`` leaves that of the night, when all else is done.
+    ``report`` leaves that of the night, when all else is done. ``busy``: folders of the primary that were written to by
+    day, as far as was seen, the busiest first.
 
     Returns what it came to, also where it failed half way. Raises ``WrongDrive``, ``WrongUse``,
     ``Busy`` and ``Failed`` where it could not begin: then nothing was written to either drive.
@@ -139,6 +145,7 @@ def run_night(
             manifest, replaced = open_sound_manifest(folder, settings, drives, effects, clock, stop)
             stack.callback(manifest.close)
             night = _prepare(settings, drives, manifest, times, effects, clock, stop, stack)
+            night.busy = tuple(busy)[:MOST_FOLDERS]
             if replaced is not None:
                 night.note(replaced)
         except Stopped:
@@ -256,11 +263,25 @@ def _carry_through(
         result.failure = _in_doubt(error)
     result.phase_s = times.so_far()
     result.rates, result.io_errors = night.rates.summary(), error_counts.count(devices)
+    if report is not None and not result.is_missing:
+        result.drives = drive_notes.notes(devices)
     can_seal = can_seal or result.failure is None
     _seal_and_close(night, result, can_seal=can_seal)
     if report is not None:
         _report(night, result, report, state_folder, to_secondary=can_seal and not result.is_missing)
+    _log_end(night, result)
     return result
+
+
+def _log_end(night: Night, result: Result) -> None:
+    """For whoever reads the journal and not the summary."""
+    tally = night.tally
+    night.progress.note(
+        "ended", outcome=result.outcome, state=result.state, added=tally.added, changed=tally.changed,
+        moved=tally.moved, removed=tally.removed, bytes_written=tally.written_bytes, expired=tally.expired,
+        unreadable=tally.unreadable, unsettled=tally.unsettled, mended=tally.mended, open_damage=result.open_damage,
+        failure=result.failure,
+    )  # fmt: skip
 
 
 def _in_doubt(error: sqlite3.Error) -> str:
@@ -325,9 +346,11 @@ def _copy(night: Night, *, held: bool, fits: bool) -> None:
     steps = (Step.ADDED,) if held else (Step.ADDED, Step.TOUCHED)
     night.progress.phase("copy", *_totals(night, *steps))
     copier = Copier(night)
-    ordered = night.plan.items(*steps) if fits else night.plan.smallest_first(*steps)
+    ordered = night.plan.smallest_first(*steps)
+    if fits:
+        ordered = in_reading_order(busy_first(night, partial(night.plan.items, *steps, based=False)))
     # Files that are linked from what the copy has go first: a later batch may displace what they are linked from.
-    copier.run(item for item in night.plan.items(Step.ADDED) if item.base is not None)
+    copier.run(night.plan.items(Step.ADDED, based=True))
     copier.run(item for item in ordered if item.base is None)
     copier.retry()
     if held:
@@ -464,6 +487,7 @@ def _summary(result: Result) -> str:
             "reading": result.reading,
             "rates": result.rates,
             "io_errors": result.io_errors,
+            "drives": result.drives,
             "rehearsal": None if result.rehearsal is None else result.rehearsal.summary(),
             "unprotected": None if result.unprotected is None else result.unprotected._asdict(),
             "room": {drive: asdict(each) for drive, each in result.room.items()},

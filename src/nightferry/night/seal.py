@@ -1,4 +1,7 @@
-"""Seal: the manifest and the checksum lists go to the secondary, each replaced in one step."""
+"""Seal: the manifest and the checksum lists go to the secondary, each replaced in one step.
+
+Both say every name on the drive, so that nobody may read them but the user that runs the nights.
+"""
 
 from __future__ import annotations
 
@@ -74,7 +77,6 @@ def _write_manifest(night: Night) -> None:
     night.manifest.copy_to(path)
     fd = root.open_to_read(name)
     try:
-        night.effects.chmod(fd, 0o644)
         night.effects.fsync(fd)
     finally:
         night.effects.close(fd)
@@ -174,7 +176,6 @@ class _List:
         self._flush()
         effects = self._night.effects
         if self.lines:
-            effects.chmod(self._fd, 0o644)
             effects.fsync(self._fd)
         effects.close(self._fd)
         self._fd = -1

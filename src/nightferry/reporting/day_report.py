@@ -5,9 +5,11 @@ A hint: what the night itself found is in the audit. Written when the night begi
 
 from __future__ import annotations
 
+import binascii
 import json
 import os
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -16,7 +18,7 @@ from typing import Any
 from nightferry.night.preflight import lock_pair
 from nightferry.planning.day import Day
 from nightferry.reporting import moments, status
-from nightferry.reporting.status import ATTENTION, SOUND, Reason
+from nightferry.reporting.status import ATTENTION, FAILED, STATES, Reason
 from nightferry.units import format_count, json_name, show_text
 
 FILE_NAME = "day.json"
@@ -75,6 +77,19 @@ def read(folder: Path, run_started_s: float) -> dict[str, Any] | None:
     return found
 
 
+def busy_folders(folder: Path, now_s: float) -> list[bytes]:
+    """The folders that were busy in the day that ended just now, the busiest first; none where it was not watched."""
+    found = read(folder, now_s)
+    paths = []
+    with suppress(KeyError, TypeError, ValueError, AttributeError):
+        for each in (found or {})["busiest"][:_BUSIEST]:
+            packed = each.get("path_bytes")
+            path = each["path"].encode() if packed is None else binascii.a2b_base64(packed, strict_mode=True)
+            if not path.startswith(b"/") and b"\0" not in path:
+                paths.append(path)
+    return paths
+
+
 def sentences(found: dict[str, Any]) -> Iterator[str]:
     """What a person should know of it; nothing where nothing was lost."""
     count = found["came_and_went_count"]
@@ -110,16 +125,28 @@ def leave_missed(state_dir: Path, pair: str, first: date, last: date, now_s: flo
     leave_reason(state_dir, pair, Reason("missed", told), now_s)
 
 
-def leave_reason(state_dir: Path, pair: str, reason: Reason, now_s: float) -> None:
-    """Enters a reason in the status, in place of one with its code. Never makes a state better.
+def leave_given_up(state_dir: Path, pair: str, day: date, attempts: int, now_s: float) -> None:
+    """Enters in the status that a night did not come to its end; errors as :func:`leave_reason`."""
+    told = (
+        f"The night of {day} was begun {attempts} times, and each time its process was ended before it could say why:"
+        f" see the system log, for want of memory or a drive that never answers. The next night tries anew; or run it"
+        f" now with `nightferry run {pair}`."
+    )
+    leave_reason(state_dir, pair, Reason("given_up", told), now_s, FAILED)
+
+
+def leave_reason(state_dir: Path, pair: str, reason: Reason, now_s: float, at_best: str = ATTENTION) -> None:
+    """Enters a reason in the status, in place of one with its code. Never makes a state better than it was.
 
     Raises:
-        NightferryError, OSError, ValueError: it could not be entered.
+        NightferryError, OSError, ValueError: it could not be entered, as while a run of this pair is in progress.
     """
     with lock_pair(state_dir, pair, "report") as folder:
         found = status.read(folder)
-        if found is None or found.run is not None:
+        if found is None:
             return
         others = tuple(each for each in found.reasons if each.code != reason.code)
-        state = ATTENTION if found.state == SOUND else found.state
-        status.write(folder, replace(found, state=state, reasons=(*others, reason), written=status.moment(now_s)))
+        state = max(found.state, at_best, key=STATES.index)
+        # Nobody else has the lock: a run that still stands there was cut off.
+        found = replace(found, state=state, reasons=(*others, reason), written=status.moment(now_s), run=None)
+        status.write(folder, found)

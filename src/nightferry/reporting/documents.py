@@ -22,18 +22,26 @@ class StreamedDocument:
     """A document whose ``pairs`` each end in a list of any length, which is never held in memory."""
 
     def __init__(self, head: dict[str, Any], stream: TextIO | None = None) -> None:
-        self._out = stream or sys.stdout
-        self._out.write(text_of(head)[:-1] + ', "pairs": [')
+        self._stream = stream
+        self._write(text_of(head)[:-1] + ', "pairs": [')
         self._pairs = 0
+
+    def _write(self, text: str) -> None:
+        # Asked each time: a child of this process has another one (night/hang.py).
+        (self._stream or sys.stdout).write(text)
 
     def pair(self, fields: dict[str, Any], key: str, items: Iterable[object]) -> None:
         """One pair: its fields, and under ``key`` its items, one to a line."""
-        self._out.write((", " if self._pairs else "") + text_of(fields)[:-1] + f", {text_of(key)}: [")
+        self._write((", " if self._pairs else "") + text_of(fields)[:-1] + f", {text_of(key)}: [")
         for position, item in enumerate(items):
-            self._out.write(("," if position else "") + "\n" + text_of(item))
-        self._out.write("]}")
+            self._write(("," if position else "") + "\n" + text_of(item))
+        self._write("]}")
+        self._pairs += 1
+
+    def has_pair(self) -> None:
+        """To be told where a child of this process wrote a pair: by ``pair``, in its own copy of this."""
         self._pairs += 1
 
     def end(self, tail: dict[str, Any]) -> None:
         """What is known only when all pairs are through."""
-        self._out.write("]" + (", " if tail else "") + text_of(tail)[1:] + "\n")
+        self._write("]" + (", " if tail else "") + text_of(tail)[1:] + "\n")

@@ -65,7 +65,7 @@ def load_and_remember(config: Path | None) -> Settings:
 
 def _digest_now(config: Path | None) -> str | None:
     try:
-        return _digest(_content(_path(config)), os.environ)
+        return _digest(_content(config_path(config)), os.environ)
     except (OSError, ValueError):
         return None
 
@@ -93,7 +93,7 @@ def _remember(settings: Settings, digest: str) -> None:
 def known(config: Path | None, names: Sequence[str]) -> Known | None:
     """The pairs of these names, all where none is given; None where the configuration has to be checked first."""
     try:
-        content = _content(_path(config))
+        content = _content(config_path(config))
         tables = tomllib.loads(content.decode("utf-8-sig"))
         given = os.environ.get(f"{_PREFIX}STATE_DIR", tables.get("state_dir", _DEFAULT_STATE))
         if not isinstance(given, str) or not given.startswith("/"):
@@ -117,7 +117,7 @@ def _calendar(found: dict[str, Any]) -> Calendar:
     )  # fmt: skip
 
 
-def _path(config: Path | None) -> Path:
+def config_path(config: Path | None) -> Path:
     if config is not None:
         return config
     return Path(os.environ.get(_FILE_VARIABLE) or _DEFAULT_FILE)

@@ -15,8 +15,9 @@ from nightferry.units import show_name, show_text
 def in_journal(stream: TextIO) -> bool:
     """Whether a stream is the one that systemd connected to its journal (systemd.exec(5), $JOURNAL_STREAM)."""
     device, _, inode = os.environ.get("JOURNAL_STREAM", "").partition(":")
+    found = getattr(stream, "file_behind", None)  # of a stream that another process writes for this one (night/hang.py)
     try:
-        found = os.fstat(stream.fileno())
+        found = found or os.fstat(stream.fileno())
     except (OSError, ValueError):
         return False
     return (device, inode) == (str(found.st_dev), str(found.st_ino))

@@ -15,9 +15,10 @@ from nightferry.night.context import Clock, Progress, Stop
 from nightferry.night.preflight import lock_pair, state_folder
 from nightferry.night.run import Result, run_night
 from nightferry.planning.absence import absence
-from nightferry.planning.schedule import calendar_of, report_due_s
+from nightferry.planning.schedule import calendar_of, next_window, report_due_s
 from nightferry.reporting import exits, status, words
 from nightferry.reporting.audit import NightReport, find_run, night_report
+from nightferry.reporting.day_report import busy_folders
 from nightferry.reporting.logs import Logger
 from nightferry.reporting.night_json import counts_of_tally, report_as_json
 from nightferry.reporting.night_text import show_report
@@ -95,7 +96,7 @@ def run_pair(
         with _watching(settings, folder, clock, is_terminal=is_terminal) as progress:
             result = run_night(
                 settings, state_dir, progress, effects=effects, clock=clock, stop=stop, render=render,
-                report=leave_night_report,
+                report=leave_night_report, busy=busy_folders(folder, clock.now_s()),
             )  # fmt: skip
         came = _ended(settings, folder, result, effects)
     except Busy as error:
@@ -118,6 +119,32 @@ def ended_early(
     is_stuck = isinstance(error, HungDrive) and error.is_stuck
     came = _refused(settings, error, "drive_hung" if isinstance(error, HungDrive) else "ended_early")
     return _leave_status(settings, state_dir, came, clock, Effects(), is_public=is_public, is_locked=is_stuck)
+
+
+def taken_over(settings: PairSettings, state_dir: Path, clock: Clock, *, is_public: bool = False) -> str | None:
+    """Leaves a status of what the secondary's records know, once a pair was taken over from there.
+
+    Never ``sound``, since no night has compared anything here yet. A sentence where it could not be written; None where
+    it was, and where the records know of no night.
+    """
+    effects = Effects()
+    folder = state_folder(state_dir, settings.name)
+    try:
+        with Manifest.look(folder / FILE_NAME, effects, in_use=False) as manifest:
+            last = find_run(manifest, settings.name, None)
+            report = None if last is None else _full_report(settings, manifest, last)
+    except NightferryError as error:
+        return str(error)
+    if report is None:
+        return None
+    told = (
+        "This pair was taken over from its secondary: what is said here is what the records there know. The next night"
+        f" compares both drives: `nightferry run {settings.name}`."
+    )
+    reasons = (*words.reasons(report), Reason("taken_over", told))
+    state = FAILED if report.state == FAILED else ATTENTION
+    came = Came(settings.name, exits.OF_STATE[state], state, reasons, report, secondary_room=_room(settings, effects))
+    return _leave_status(settings, state_dir, came, clock, effects, is_public=is_public).error
 
 
 @contextmanager
@@ -258,6 +285,7 @@ def _leave_status(
                 notes=() if came.report is None else tuple(came.report.notes),
                 **_covered(settings, folder, came, last, effects),
                 rehearsal=last_fact(folder, effects),
+                next_run=_next_run(settings, now_s),
                 **standing(settings, folder, effects, now_s),
             )
             status.write(folder, found, public=is_public)
@@ -275,6 +303,11 @@ def _leave_status(
         came.exit_code = exits.worst((came.exit_code, exits.FAILED))
         came.state = FAILED
     return came
+
+
+def _next_run(settings: PairSettings, now_s: float) -> str | None:
+    window = next_window(calendar_of(settings), now_s)
+    return None if window is None else status.moment(window.start_s)
 
 
 def _leave_page(settings: PairSettings, folder: Path, came: Came, now_s: float, effects: Effects) -> None:

@@ -59,13 +59,23 @@ class Count:
 
     def left_s(self) -> float | None:
         """Time left at the pace so far; None where it cannot be told."""
-        total = (self.bytes_total or 0) + (self.files_total or 0) * _FILE_COSTS_BYTES
-        if not total or self.elapsed_s() < 1:
+        files, size_bytes = (self.files_total or 0), (self.bytes_total or 0)
+        if not (files or size_bytes) or self.elapsed_s() < 1:
             return None
-        share = (self.size_bytes + self.files * _FILE_COSTS_BYTES) / total
-        if not 0 < share <= 1:
-            return None
-        return self.elapsed_s() * (1 - share) / share
+        return left_of(
+            (self.files, self.size_bytes), (files - self.files, size_bytes - self.size_bytes), self.elapsed_s()
+        )
+
+
+def left_of(done: tuple[int, int], left: tuple[int, int], passed_s: float) -> float | None:
+    """Time left at a pace; None where it cannot be told.
+
+    Args:
+        done: files, and bytes of content, within ``passed_s`` seconds.
+        left: those to come.
+    """
+    done_cost, left_cost = (files * _FILE_COSTS_BYTES + size_bytes for files, size_bytes in (done, left))
+    return passed_s * left_cost / done_cost if done_cost > 0 and left_cost >= 0 else None
 
 
 class Watchers:
@@ -119,9 +129,9 @@ class StatusFile:
             self._number = number
             with suppress(OSError, ValueError):
                 self._before = status.read(self._folder)
-            self._write()
+            self._write(durable=True)
 
-    def _write(self) -> None:
+    def _write(self, *, durable: bool = False) -> None:
         self._written_s = time.monotonic()
         count = self._count
         run = status.RunProgress(
@@ -138,6 +148,7 @@ class StatusFile:
             status.write(
                 self._folder,
                 status.while_running(self._before, self._pair, run, self._now_s(), self._valid_until_s),
+                durable=durable,
             )
 
 
@@ -149,6 +160,7 @@ class Log:
         self._count = Count()
         self._told_s = time.monotonic()
         self._names = 0
+        self._run: object = None  # its number, once it has one
 
     def phase(self, name: str, files: int | None = None, size_bytes: int | None = None) -> None:
         self._count.begin(name, files, size_bytes)
@@ -172,6 +184,8 @@ class Log:
             )
 
     def note(self, event: str, **details: object) -> None:
+        if event == "started":
+            self._run = details.pop("number", None)
         if "path" in details:
             self._names += 1
             if self._names > LOG_NAMES_LIMIT:
@@ -181,7 +195,7 @@ class Log:
         self._tell(event, **details)
 
     def _tell(self, event: str, **details: object) -> None:
-        self._logger.info(event, **details)
+        self._logger.info(event, run=self._run, **details)
 
 
 class Bar:

@@ -34,16 +34,16 @@ def percent(share: float) -> str:
     """A share with two figures, rounded up: what is said never claims more than was shown.
 
     >>> percent(0.00987), percent(0.0000321), percent(1.0), percent(0.0)
-    ('0.99 %', '0.0033 %', '100 %', '0 %')
+    ('0.99%', '0.0033%', '100%', '0%')
     """
     if share <= 0:
-        return "0 %"
+        return "0%"
     if share >= 1:
-        return "100 %"
+        return "100%"
     value = share * 100
     step = 0.1
     while value / step < 10:
         step /= 10
     rounded = -int(-(value / step) // 1) * step
     decimals = max(0, len(f"{step:.10f}".rstrip("0").split(".")[1]))
-    return f"{rounded:.{decimals}f}".rstrip("0").rstrip(".") + " %"
+    return f"{rounded:.{decimals}f}".rstrip("0").rstrip(".") + "%"

@@ -10,9 +10,15 @@ import os
 import re
 from pathlib import Path
 
-from nightferry.night.context import STAGING, Night
+from nightferry.errors import AbsentDrive, Busy, NightferryError
+from nightferry.manifest.manifest import FILE_NAME
+from nightferry.night.context import RECORDS, STAGING, Night
+from nightferry.night.preflight import lock_pair, open_drives
 from nightferry.night.run import Result
 from nightferry.recovery.rehearsing.reports import IN_STATE, REPORTS
+from nightferry.reporting import status
+from nightferry.reporting.logs import Logger
+from nightferry.reporting.readers import settle_readers
 from nightferry.reporting.status import Reason
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
@@ -43,9 +49,11 @@ def leave_night_report(night: Night, result: Result, state_folder: Path, to_seco
     if to_secondary:
         try:
             _leave(night.secondary, REPORTS, STAGING, page, night.stamp, KEPT_ON_SECONDARY)
+            if night.capabilities.modes:
+                settle_readers(night.secondary, RECORDS, public=night.settings.reports_public)
         except OSError as error:
             problems.append(f"The morning report could not be written to the secondary ({_why(error)}).")
-    return problems + _in_state(state_folder, page, night.stamp, night.effects)
+    return problems + _in_state(night.settings, state_folder, page, night.stamp, night.effects)
 
 
 def leave_refusal(
@@ -59,15 +67,58 @@ def leave_refusal(
     from nightferry.reporting.page.page import render
 
     page = render(gather_refusal(settings, state_folder, state, reasons, now_s=now_s, effects=effects))
-    return _in_state(state_folder, page, None, effects)
+    return _in_state(settings, state_folder, page, None, effects)
 
 
-def _in_state(state_folder: Path, page: bytes, stamp: str | None, effects: Effects) -> list[str]:
+def bring_up_to_date(settings: PairSettings, state_dir: Path, command: str, now_s: float) -> None:
+    """``latest.html`` in both places, after a command by hand changed what it says; the night's own page stays.
+
+    Never fails: the command has done its work, and the next night writes a page. What cannot be written is logged.
+    """
+    problems: list[str] = []
+    try:
+        with lock_pair(state_dir, settings.name, "report") as folder:
+            problems = _bring(settings, folder, command, now_s, Effects())
+    except Busy:
+        return  # a run began, and leaves a page of its own
+    except Exception as error:
+        problems = [f"The morning report could not be brought up to date ({type(error).__name__}: {error})."]
+    for problem in problems:
+        Logger(pair=settings.name).warning(problem)
+
+
+def _bring(settings: PairSettings, folder: Path, command: str, now_s: float, effects: Effects) -> list[str]:
+    from nightferry.reporting.page.gather import gather_now
+    from nightferry.reporting.page.page import render
+
+    found = status.read(folder)
+    if found is None or found.run is not None or not (folder / FILE_NAME).exists():
+        return []
+    facts = gather_now(settings, folder, found, command, now_s=now_s, effects=effects)
+    if facts is None:
+        return []
+    page = render(facts)
+    problems = _in_state(settings, folder, page, None, effects)
+    try:
+        with open_drives(settings, effects, to_write=True) as drives:
+            _leave(drives.secondary, REPORTS, STAGING, page, None, KEPT_ON_SECONDARY)
+    except AbsentDrive:
+        pass  # its page says until when it counts
+    except (NightferryError, OSError) as error:
+        why = _why(error) if isinstance(error, OSError) else str(error)
+        problems.append(f"The morning report on the secondary could not be brought up to date ({why}).")
+    return problems
+
+
+def _in_state(
+    settings: PairSettings, state_folder: Path, page: bytes, stamp: str | None, effects: Effects
+) -> list[str]:
     try:
         fd = effects.open(state_folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
         state = Root(fd, effects)
         try:
             _leave(state, IN_STATE.encode(), b"", page, stamp, KEPT_IN_STATE)
+            settle_readers(state, b"", public=settings.reports_public)
         finally:
             state.close()
     except OSError as error:

@@ -22,6 +22,7 @@ from nightferry.reporting.coverage import coverage_as_json, coverage_from_json
 moment, unix = moments.moment, moments.unix
 
 FILE_NAME = "status.json"
+_MANIFEST = "manifest.sqlite3"  # as manifest/manifest.py names it, which is slow to load
 FORMAT = 1
 
 SOUND, ATTENTION, FAILED = "sound", "attention", "failed"
@@ -153,6 +154,7 @@ class Status:
     open_damage: int | None = None  # names; None: not known
     hold: HoldFact | None = None
     full: FullFact | None = None  # None: not enough nights have noted how full it was
+    next_run: str | None = None  # when the next night starts by the configuration, as of ``written``
 
     def as_json(self) -> dict[str, Any]:
         """Plain values under the names that stand in the file."""
@@ -166,11 +168,13 @@ class Status:
 # --- writing
 
 
-def write(folder: Path, status: Status, *, public: bool | None = None) -> None:
+def write(folder: Path, status: Status, *, public: bool | None = None, durable: bool = True) -> None:
     """Replaces the pair's status; durable when it returns. Raises ``OSError``.
 
     Args:
         public: whether everybody may read it; None: those who may read the one before.
+        durable: False for what is soon written anew: a sync makes a flash card write some 30 KiB of its journal. What a
+            power cut leaves then is an older status or one that cannot be read, which says so.
     """
     text = json.dumps(status.as_json(), indent=2) + "\n"
     temporary, target = folder / (FILE_NAME + ".new"), folder / FILE_NAME
@@ -180,10 +184,13 @@ def write(folder: Path, status: Status, *, public: bool | None = None) -> None:
     try:
         os.fchmod(fd, 0o644 if public else 0o600)
         os.write(fd, text.encode("ascii"))
-        os.fsync(fd)
+        if durable:
+            os.fsync(fd)
     finally:
         os.close(fd)
     os.replace(temporary, target)
+    if not durable:
+        return
     folder_fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     try:
         os.fsync(folder_fd)
@@ -199,11 +206,12 @@ def _is_public(path: Path) -> bool:
 
 
 def publish(folder: Path) -> None:
-    """Lets everybody reach the status below ``folder``, and nothing else there. Raises ``OSError``."""
+    """Lets everybody reach the status below ``folder``; of all else there only the reports have a rule of their own
+    (readers.py). Raises ``OSError``."""
     with os.scandir(folder) as entries:
         for entry in entries:
             mode = stat.S_IMODE(entry.stat(follow_symlinks=False).st_mode)
-            if entry.name != FILE_NAME and mode & 0o077 and not entry.is_symlink():
+            if entry.name not in (FILE_NAME, "reports") and mode & 0o077 and not entry.is_symlink():
                 os.chmod(entry.path, mode & ~0o077)
     os.chmod(folder, 0o711)
 
@@ -264,7 +272,14 @@ def _status(found: dict[str, Any]) -> Status:
         open_damage=_count(found.get("open_damage")),
         hold=_hold(found.get("hold")),
         full=_full(found.get("full")),
+        next_run=_moment_or_none(found.get("next_run")),
     )
+
+
+def _moment_or_none(found: str | None) -> str | None:
+    if found is not None:
+        unix(found)
+    return found
 
 
 def _unprotected(found: dict[str, Any] | None) -> UnprotectedFact | None:
@@ -348,15 +363,19 @@ def judged(pair: str, folder: Path, now_s: float) -> tuple[Status | None, str, t
     """
     try:
         found = read(folder)
+    except PermissionError:
+        sentence = (
+            "The status of this pair may not be read by this user: look as root, or as the user that runs the nights"
+            " (`sudo nightferry status`), or set status_public = true for everybody."
+        )
+        return None, FAILED, (Reason("bad_status", sentence),)
     except (BadStatus, OSError) as error:
         why = str(error) if isinstance(error, BadStatus) else error.strerror
         sentence = f"The status of this pair cannot be read ({why}); the next run writes a new one."
         return None, FAILED, (Reason("bad_status", sentence),)
     if found is None:
-        sentence = (
-            f"No night has run here yet: make the drives a pair with `nightferry pair {pair}` if they are not, then"
-            f" start one with `nightferry run {pair}`."
-        )
+        first = "" if (folder / _MANIFEST).exists() else f"make the drives a pair with `nightferry pair {pair}`, then "
+        sentence = f"No night has run here yet: {first}start one with `nightferry run {pair}`."
         return None, FAILED, (Reason("no_status", sentence),)
     if now_s > unix(found.valid_until):
         overdue = Reason(

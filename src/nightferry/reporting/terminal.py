@@ -7,10 +7,11 @@ goes through rich's markup, and only after ``show_name``: no byte of a name can 
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
-from typing import TextIO
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import NamedTuple, TextIO
 
-from rich.console import Console
+from rich.console import Console, Group
 from rich.table import Table
 from rich.text import Text
 
@@ -21,6 +22,7 @@ STYLES = {"sound": "bold green", "attention": "bold yellow", "failed": "bold red
 # On a pipe nothing is wrapped: whoever reads it looks for lines.
 _PIPE_COLUMNS = 100_000
 _NARROWEST = 40
+_BAR_COLUMNS = 40
 
 
 def printable(text: str) -> str:
@@ -31,6 +33,33 @@ def printable(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(each if each.isprintable() or each == "\n" else show_text(each) for each in text)
+
+
+class Block(NamedTuple):
+    """What ``Screen.redrawn`` draws: a heading, rows of a label and a value, and how much is done (None: not known)."""
+
+    heading: str
+    rows: Sequence[tuple[str, str]] = ()
+    share: float | None = None
+
+
+def _drawn(blocks: Sequence[Block]) -> Group:
+    from rich.progress_bar import ProgressBar  # slow to load, as Live is, and for few commands
+
+    parts: list[Text | Table | ProgressBar] = []
+    for block in blocks:
+        if parts:
+            parts.append(Text(""))
+        parts.append(Text(printable(block.heading), style="bold"))
+        grid = Table.grid(padding=(0, 3, 0, 0))
+        grid.add_column(no_wrap=True)
+        grid.add_column(overflow="fold")
+        for label, value in block.rows:
+            grid.add_row(Text(printable(label)), Text(printable(value)))
+        parts.append(grid)
+        if block.share is not None:
+            parts.append(ProgressBar(total=1.0, completed=block.share, width=_BAR_COLUMNS))
+    return Group(*parts)
 
 
 class _Console(Console):
@@ -45,10 +74,10 @@ class Screen:
 
     def __init__(self, stream: TextIO | None = None) -> None:
         self._stream = stream or sys.stdout
-        self._is_terminal = self._stream.isatty()
+        self.is_terminal = self._stream.isatty()
         self._console = _Console(
             file=self._stream,
-            width=None if self._is_terminal else _PIPE_COLUMNS,
+            width=None if self.is_terminal else _PIPE_COLUMNS,
             markup=False,
             emoji=False,
             highlight=False,
@@ -86,6 +115,16 @@ class Screen:
             table.add_row(*(Text(printable(cell)) for cell in row))
         self._print(table)
 
+    @contextmanager
+    def redrawn(self) -> Iterator[Callable[[Sequence[Block]], None]]:
+        """A part of the terminal that is drawn anew in its place by each call, and is gone after the block."""
+        from rich.live import Live
+
+        with Live(
+            console=self._console, auto_refresh=False, transient=True, redirect_stdout=False, redirect_stderr=False
+        ) as live:
+            yield lambda blocks: live.update(_drawn(blocks), refresh=True)
+
     def line(self, text: str) -> None:
         """One line of a long list: straight to the stream, never wrapped, nothing kept."""
         self._stream.write(printable(text) + "\n")
@@ -95,7 +134,7 @@ class Screen:
         self._stream.write("\n")
 
     def _print(self, what: Text | Table) -> None:
-        if self._is_terminal:
+        if self.is_terminal:
             self._console.print(what)
             return
         with self._console.capture() as captured:

@@ -8,7 +8,7 @@ from datetime import datetime
 from nightferry.reporting.audit import NightReport, counted
 from nightferry.reporting.rehearsal_status import fact_of, is_failure, reason_of
 from nightferry.reporting.status import Reason
-from nightferry.units import format_duration, format_size, show_text
+from nightferry.units import format_duration, format_moment, format_size, show_text
 
 
 def when(unix_s: float) -> str:
@@ -19,6 +19,11 @@ def when(unix_s: float) -> str:
 def day(unix_s: float) -> str:
     """Its date."""
     return datetime.fromtimestamp(unix_s).strftime("%Y-%m-%d")
+
+
+def zoned(unix_s: float) -> str:
+    """With seconds and the machine's offset from UTC: "2026-05-03 02:30:07 +02:00"."""
+    return format_moment(datetime.fromtimestamp(unix_s).astimezone())
 
 
 def ago(age_s: float) -> str:
@@ -46,8 +51,8 @@ def took(report: NightReport) -> str:
     if report.started_s is None:
         return ""
     if report.ended_s is None:
-        return f"It began at {when(report.started_s)}."
-    return f"It began at {when(report.started_s)} and took {format_duration(report.ended_s - report.started_s)}."
+        return f"It began at {zoned(report.started_s)}."
+    return f"It began at {zoned(report.started_s)} and took {format_duration(report.ended_s - report.started_s)}."
 
 
 def meaning(report: NightReport) -> str:
@@ -127,8 +132,8 @@ def held(pair: str, why: Iterable[str]) -> str:
     """Why a night was held, and how it goes on."""
     told = "; ".join(show_text(each) for each in why) or "too much changed at once"
     return (
-        f"Held back: {told}. If somebody meant to do that, let the next night carry it out with"
-        f" `nightferry release {pair}`; if not, put the files back on the primary."
+        f"Held back: {told}. `nightferry tonight {pair}` shows what waits. If somebody meant to do that, let the next"
+        f" night carry it out with `nightferry release {pair}`; if not, put the files back on the primary."
     )
 
 

@@ -72,6 +72,8 @@ class PairSettings(BaseModel):
     rehearse_scratch: Annotated[Path | None, PlainValidator(values.memory_or_path)] = None
     rehearse_scratch_limit: Annotated[int, PlainValidator(values.size)] = 256 * 1024**2
 
+    reports_public: Annotated[bool, PlainValidator(values.switch)] = True
+
     # Addresses hold tokens and passwords, and so may the arguments of a command: neither is shown where settings are.
     alert_urls: Annotated[tuple[SecretStr, ...], PlainValidator(values.addresses), _HIDDEN] = ()
     alert_command: Annotated[tuple[str, ...], PlainValidator(values.command), _HIDDEN] = Field(default=(), repr=False)

@@ -86,7 +86,8 @@ def _content(path: Path, where: str) -> bytes:
         ) from None
     except (OSError, ValueError) as error:  # ValueError: a NUL in the path
         reason = error.strerror if isinstance(error, OSError) else str(error)
-        raise refusal([f"{where}: cannot be read: {reason}"]) from None
+        todo = "; run as root, or as a user that may read it" if isinstance(error, PermissionError) else ""
+        raise refusal([f"{where}: cannot be read: {reason}{todo}"]) from None
     if len(content) > LARGEST_FILE_BYTES:
         raise refusal([f"{where}: is larger than {format_count(LARGEST_FILE_BYTES)} bytes, which are allowed"])
     return content
@@ -178,7 +179,7 @@ def _typed(setting: str, text: str) -> Any:
     return text
 
 
-_SWITCHES = frozenset({"require_mount", "watch_day", "alert_mornings", "status_public"})
+_SWITCHES = frozenset({"require_mount", "watch_day", "alert_mornings", "status_public", "reports_public"})
 _LISTS = frozenset({"exclude", "days", "alert_command", "alert_urls"})
 
 

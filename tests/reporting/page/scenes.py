@@ -294,7 +294,26 @@ def real_drives_of(pair: Pair, *, total_bytes: int = 1800 * GIB) -> None:
                 in_time = sum(each for _, each in parts)
                 covered = Coverage(39_990, 40_000, in_time, size, 10, 0, 0, now_s - 29 * DAY_S, parts)
                 summary.setdefault("coverage", {})[place] = asdict(covered)
+            summary["drives"] = _DRIVES
             manifest.runs.end(run.number, run.ended_s or 0.0, run.outcome or "failed", json.dumps(summary))
+
+
+# As night/drive_notes.py leaves them: one drive that is well, one whose link fell back and that has a bad sector.
+_DRIVES = [
+    {"about": about, "code": code, "state": state, "found": found, "meaning": meaning, "todo": todo}
+    for about, code, state, found, meaning, todo in (
+        ("primary", "drive", "ok", "sda (Choir 2TB, 5Z1K) is a drive with platters.", "", ""),
+        ("primary", "link", "ok", "sda hangs on USB at 5 Gb/s: at most 428.0 MiB/s.", "", ""),
+        ("primary", "health", "ok", "sda says that it is well: 12,345 h on, 34 \u00b0C, no bad sectors.", "", ""),
+        ("secondary", "drive", "ok", "sdb (Choir 2TB, 7Q2M) is a drive with platters.", "", ""),
+        ("secondary", "link", "attention", "sdb hangs on USB at 480 Mb/s. It says that it could run faster.",
+         "A drive that fell back to USB 2.0 is several times slower, and nothing else tells.",
+         "Plug it into a port for USB 3 (often blue), with another cable."),
+        ("secondary", "health", "not known", "How healthy sdb is",
+         "the drive, or the bridge in front of it, does not pass this question on", ""),
+        ("pair", "shared", "note", "Both drives hang on one hub.", "They share what it carries.", "Use two ports."),
+    )
+]  # fmt: skip
 
 
 def _rehearsed(pair: Pair) -> None:

@@ -123,6 +123,8 @@ def night_bars(history: Sequence[NightPoint]) -> Chart | None:
     summary = (
         f"Bytes changed in the last {len(nights)} nights. The most was {format_size(busiest[0])} in night"
         f" {busiest[1].number} ({day(busiest[1].started_s)}); in the middle {format_size(round(median(sums)))}."
+        if len(nights) > 1
+        else f"{format_size(busiest[0])} changed in night {busiest[1].number} ({day(busiest[1].started_s)})."
     )
     if cut:
         named = ", ".join(f"night {each.number} ({format_size(sum(each.size_bytes.values()))})" for each in cut[:3])

@@ -119,12 +119,24 @@ def held_on_this_drive(history: Sequence[NightPoint]) -> list[tuple[float, Room]
 
 
 @dataclass(frozen=True)
+class DriveNote:
+    """What was found of a drive at the end of the night, by the words of a preflight's findings."""
+
+    about: str  # primary, secondary, or pair
+    state: str  # ok, not known, note, attention, failure
+    found: str
+    meaning: str
+    todo: str
+
+
+@dataclass(frozen=True)
 class Drive:
     """One of the two. ``room`` None: not known."""
 
     role: str
     path: str
     room: Room | None
+    notes: tuple[DriveNote, ...] = ()
 
 
 @dataclass
@@ -139,6 +151,9 @@ class Facts:
     report: NightReport | None = None
     refusal: bool = False
     is_newest: bool = True  # else a page of an older night, made by hand
+    after: str | None = None  # the command that changed what stood here, after which it was made again
+    released: bool = False  # the hold of the night was released since
+    open_damage: int | None = None  # names that are damaged now; None: as when the night ended
     protected_as_of_s: float | None = None
     changed: Changed = field(default_factory=Changed)
     damage: list[DamageStory] = field(default_factory=list)
@@ -152,3 +167,4 @@ class Facts:
     full: Full | None = None
     keep_free_bytes: int = 0
     drives: list[Drive] = field(default_factory=list)
+    drives_together: list[DriveNote] = field(default_factory=list)  # what concerns both

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from nightferry.errors import NightferryError
+from nightferry.manifest.fixity import Fixity
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.night_findings import damage_around
 from nightferry.manifest.nights_between import last_complete_up_to, nights_up_to
@@ -18,9 +19,9 @@ from nightferry.planning.trend import MOST_NIGHTS, fit, until_full
 from nightferry.reporting import day_report, words
 from nightferry.reporting.audit import ADDED, CHANGED, MOVED, REMOVED, NightReport, find_run, night_report
 from nightferry.reporting.page.changes import changes_of
-from nightferry.reporting.page.facts import Drive, Facts, NightPoint, Room, held_on_this_drive
+from nightferry.reporting.page.facts import Drive, DriveNote, Facts, NightPoint, Room, held_on_this_drive
 from nightferry.reporting.rehearsal_status import fact_of
-from nightferry.reporting.status import FAILED, Reason
+from nightferry.reporting.status import FAILED, Reason, Status, unix
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 
@@ -64,6 +65,39 @@ def gather_refusal(
     return facts
 
 
+def gather_now(
+    settings: PairSettings, state_folder: Path, found: Status, after: str, *, now_s: float, effects: Effects
+) -> Facts | None:
+    """After a command changed what the last page says: that page, with how things stand by the status and the manifest.
+
+    None where no night has run. Raises ``NightferryError`` and ``sqlite3.Error`` where the manifest cannot be read.
+    """
+    facts = _empty(settings, found.state, found.reasons, now_s)
+    facts.valid_until_s = unix(found.valid_until)
+    facts.after, facts.open_damage = after, found.open_damage
+    facts.released = found.hold is not None and found.hold.released
+    facts.refusal = is_refusal(found)
+    with Manifest.look(state_folder / FILE_NAME, effects, in_use=False) as manifest:
+        run = find_run(manifest, settings.name, None)
+        if run is None:
+            return None
+        report = _report(settings, manifest, run)
+        if report.coverage:
+            cycle_s = settings.verify_cycle.total_seconds()
+            report.coverage = Fixity(manifest.database).coverage(now_s, cycle_s)
+            report.verify_cycle_s = cycle_s
+        report.state = found.state
+        _fill(facts, settings, manifest, report, state_folder)
+    return facts
+
+
+def is_refusal(found: Status) -> bool:
+    """Whether the status is of a night that could not begin."""
+    if any(reason.code == "secondary_away" for reason in found.reasons):
+        return True
+    return found.outcome == "failed" and (found.last_run is None or found.last_run.outcome != "failed")
+
+
 def _empty(settings: PairSettings, state: str, reasons: tuple[Reason, ...], now_s: float) -> Facts:
     return Facts(
         settings.name, state, reasons, now_s, report_due_s(calendar_of(settings), now_s),
@@ -90,9 +124,13 @@ def _fill(facts: Facts, settings: PairSettings, manifest: Manifest, report: Nigh
     facts.history = [_point(run) for run in runs]
     _rehearsal(facts, manifest, report.number)
     _forecast(facts)
+    left = _summary(runs[-1]) if runs else {}
+    notes = _drive_notes(left)
     facts.drives = [
-        Drive(each.role, each.path, _room(_summary(runs[-1]), each.role) if runs else None) for each in facts.drives
+        Drive(each.role, each.path, _room(left, each.role), tuple(note for note in notes if note.about == each.role))
+        for each in facts.drives
     ]
+    facts.drives_together = [note for note in notes if note.about not in ("primary", "secondary")]
 
 
 def _rehearsal(facts: Facts, manifest: Manifest, number: int) -> None:
@@ -146,6 +184,17 @@ def _summary(run: Run) -> dict[str, Any]:
         if isinstance(found, dict):
             return found
     return {}
+
+
+def _drive_notes(summary: dict[str, Any]) -> list[DriveNote]:
+    found = []
+    said = summary.get("drives")
+    for each in said if isinstance(said, list) else []:
+        with suppress(KeyError, TypeError):
+            texts = [each[key] for key in ("about", "state", "found", "meaning", "todo")]
+            if all(isinstance(text, str) for text in texts):
+                found.append(DriveNote(*texts))
+    return found
 
 
 def _is_count(value: object) -> bool:

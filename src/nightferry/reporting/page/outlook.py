@@ -33,7 +33,7 @@ def forecast_sentence(facts: Facts) -> str:
         return f"{pace} At that pace it is full in {_days(full.likely_days)}."
     return (
         f"{pace} At that pace it is full in {_days(full.likely_days)}: in {_days(full.soonest_days)} at the earliest,"
-        f" {latest} at the latest. Retired versions go sooner then, down to what keep_retired_at_least says."
+        f" {latest} at the latest. Retired versions go sooner then, down to what `keep_retired_at_least` says."
     )
 
 

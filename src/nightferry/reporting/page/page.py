@@ -32,7 +32,6 @@ from nightferry.reporting.terminal import printable
 from nightferry.units import (
     format_count,
     format_duration,
-    format_moment,
     format_rate,
     format_size,
     show_name,
@@ -45,7 +44,8 @@ _NAME_CHARACTERS = 600
 # names go and the sums stay.
 PAGE_LIMIT_BYTES = 2 << 20
 
-_DATE = re.compile(r"(\d{4}-\d\d-\d\d)")
+# Dates, and numbers with their units: what a line should not end within.
+_WHOLE = re.compile(r"(\d{4}-\d\d-\d\d|\d[\d.,]* (?:[KMGT]i)?B(?:/s)?\b|\d[\d.,]* (?:s|min|h|d)\b)")
 _CODE = re.compile(r"`([^`\n]{1,500})`")
 
 
@@ -93,7 +93,7 @@ def _environment() -> jinja2.Environment:
 def _filters() -> dict[str, Callable[..., Any]]:
     return {
         "size": lambda value: format_size(round(value)), "count": format_count, "duration": format_duration,
-        "rate": format_rate, "days": days, "when": words.when, "day": words.day, "zoned": _zoned,
+        "rate": format_rate, "days": days, "when": words.when, "day": words.day, "zoned": words.zoned,
         "date_ns": _date_ns, "name": _name, "folder": _folder, "said": _said, "kinds": kinds_line, "ending": show_name,
         "sentence": words.sentence, "moment": _moment, "text_name": lambda text: _isolated(show_text(text)),
         "glob": _glob,
@@ -132,16 +132,16 @@ def _said(sentence: str) -> Markup:
     found = []
     at = 0
     for match in _CODE.finditer(text):
-        found += [escape(text[at : match.start()]), Markup("<code>{}</code>").format(match[1])]
+        found += [_unbroken(text[at : match.start()]), Markup("<code>{}</code>").format(match[1])]
         at = match.end()
-    return Markup("").join([*found, escape(text[at:])])
+    return Markup("").join([*found, _unbroken(text[at:])])
 
 
 def _unbroken(text: str) -> Markup:
-    """A sentence whose dates stay on one line."""
-    parts = _DATE.split(text)
+    """A sentence whose dates, and numbers with units, each stay on one line."""
+    parts = _WHOLE.split(text)
     return Markup("").join(
-        Markup('<span class="date">{}</span>').format(each) if odd % 2 else escape(each)
+        Markup('<span class="whole">{}</span>').format(each) if odd % 2 else escape(each)
         for odd, each in enumerate(parts)
     )
 
@@ -158,12 +158,6 @@ def _glob(folder: bytes) -> str:
 # --- moments
 
 
-def _zoned(unix_s: float) -> str:
-    from datetime import datetime
-
-    return format_moment(datetime.fromtimestamp(unix_s).astimezone())
-
-
 def _date_ns(unix_ns: int) -> str:
     try:
         return words.when(unix_ns / 1e9)
@@ -172,6 +166,6 @@ def _date_ns(unix_ns: int) -> str:
 
 
 def _moment(written: str) -> str:
-    from nightferry.reporting.status import shown_moment
+    from nightferry.reporting.status import unix
 
-    return shown_moment(written)
+    return words.zoned(unix(written))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from nightferry.reporting.audit import counted
+from nightferry.reporting.audit import NightReport, counted
 from nightferry.reporting.page.facts import Facts
 from nightferry.reporting.rehearsal_status import fact_of, is_failure
 from nightferry.reporting.status import ATTENTION, FAILED, SOUND
@@ -44,13 +44,21 @@ def verdict(facts: Facts) -> Verdict:
             f"Safe as of {as_of}; the last night stopped early.",
             "What it had finished is safe on the secondary, and the next night carries on from there.",
         )
-    if outcome == "held":
+    return _held(as_of, released=facts.released) if outcome == "held" else _completed(facts, as_of, outcome)
+
+
+def _held(as_of: str, *, released: bool) -> Verdict:
+    if released:
         return Verdict(
-            f"Safe as of {as_of}; what came after waits for you.",
-            "So much changed at once that nothing on the secondary was removed or replaced: the copy is as it was"
-            " before. New files were copied.",
+            f"Safe as of {as_of}; what came after comes with the next night.",
+            "So much changed at once that the night held it back, and somebody has released it since: the next night"
+            " carries it out.",
         )
-    return _completed(facts, as_of, outcome)
+    return Verdict(
+        f"Safe as of {as_of}; what came after waits for you.",
+        "So much changed at once that nothing on the secondary was removed or replaced: the copy is as it was before."
+        " New files were copied.",
+    )
 
 
 def _refused(as_of: str | None, *, is_failure: bool) -> Verdict:
@@ -71,8 +79,8 @@ def _refused(as_of: str | None, *, is_failure: bool) -> Verdict:
 def _completed(facts: Facts, as_of: str, outcome: str) -> Verdict:
     report = facts.report
     assert report is not None
-    if report.open_damage and report.still_damaged != 0:
-        files = counted(report.open_damage, "file")
+    if damaged := _damaged(facts, report):
+        files = counted(damaged, "file")
         return Verdict(
             f"Safe as of {as_of}, but for {files} with damage.",
             "Content changed that nobody changed, or a copy reads back wrong. Nothing of it was carried across from"
@@ -87,7 +95,7 @@ def _completed(facts: Facts, as_of: str, outcome: str) -> Verdict:
             f"Everything else is on the secondary. All of it was copied as of {as_of}, and older copies of what is"
             " missing are kept.",
         )
-    if (fact := fact_of(report.rehearsal)) is not None and is_failure(fact):
+    if is_failure(fact_of(report.rehearsal) if facts.after is None else facts.rehearsal):
         return Verdict(
             f"In doubt: copied as of {as_of}, but not all of it could be restored.",
             "The night copied everything. The restore test after it did not get everything back right.",
@@ -98,3 +106,9 @@ def _completed(facts: Facts, as_of: str, outcome: str) -> Verdict:
             "Everything that is to be copied is on the secondary.",
         )
     return Verdict(f"Yes, safe as of {as_of}.", "Everything that is to be copied is on the secondary.")
+
+
+def _damaged(facts: Facts, report: NightReport) -> int:
+    if facts.open_damage is not None:
+        return facts.open_damage
+    return report.open_damage if report.still_damaged != 0 else 0

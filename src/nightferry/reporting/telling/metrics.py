@@ -79,8 +79,10 @@ def leave_metrics(settings: Settings, now_s: float) -> str | None:
 
 def metrics(settings: Settings, now_s: float) -> bytes:
     """The text. Raises ``ImportError`` where the library is not installed."""
-    from prometheus_client import CollectorRegistry, Gauge, Info, generate_latest
+    from prometheus_client import CollectorRegistry, Gauge, Info, disable_created_metrics, generate_latest
 
+    # The moment of this writing, which would make each text another one.
+    disable_created_metrics()  # type: ignore[no-untyped-call]
     registry = CollectorRegistry()
     Info(f"{_PREFIX}_build", "The version that wrote this.", registry=registry).info({"version": __version__})
     figures = _Figures(registry)
