@@ -7,6 +7,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -18,8 +19,8 @@ from drives import missing_privileges  # noqa: E402 (the path above leads there)
 _ROOM_BYTES = 1 << 30  # images are sparse: a few hundred MiB are written
 
 
-@pytest.fixture
-def place(tmp_path: Path) -> Iterator[Path]:
+@contextmanager
+def _made(tmp_path: Path) -> Iterator[Path]:
     """A folder for disk images: in memory where there is room for them."""
     if why := missing_privileges():
         pytest.skip(why)
@@ -32,3 +33,16 @@ def place(tmp_path: Path) -> Iterator[Path]:
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Iterator[Path]:
+    with _made(tmp_path) as folder:
+        yield folder
+
+
+@pytest.fixture(scope="module")
+def shared_place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """For what all tests of a module only build images from."""
+    with _made(tmp_path_factory.mktemp("power")) as folder:
+        yield folder

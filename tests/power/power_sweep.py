@@ -1,8 +1,8 @@
 """Many cuts tried one after the other: how many, with which seed, and what to say of those that failed.
 
-    NIGHTFERRY_POWER_CUTS=5000    so many images in all, instead of the few hundred of the continuous integration
-    NIGHTFERRY_POWER_SEED=7       other places and other choices
-    NIGHTFERRY_POWER_KEEP=FOLDER  keeps the images of cuts that failed, to be mounted and looked at
+    POWER_CUTS=5000    so many images in all, instead of the few hundred of the continuous integration
+    POWER_SEED=7       other places and other choices
+    POWER_KEEP=FOLDER  keeps the images of cuts that failed, to be mounted and looked at
 
 A seed chooses places and writes of a log. It is recorded anew each time and is never quite the same: hence the last.
 """
@@ -17,13 +17,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from crash_images import WAYS, Choice
-from power_world import Box, NotMounted
+from file_systems import NotMounted
+from power_world import Box
 
 from counts import count_case
 
-CUTS = int(os.environ.get("NIGHTFERRY_POWER_CUTS", "0"))
-SEED = int(os.environ.get("NIGHTFERRY_POWER_SEED", "1"))
-KEEP = os.environ.get("NIGHTFERRY_POWER_KEEP")
+CUTS = int(os.environ.get("POWER_CUTS", "0"))
+SEED = int(os.environ.get("POWER_SEED", "1"))
+KEEP = os.environ.get("POWER_KEEP")
 SHOWN = 5
 # Of 100 images with sectors of 512 bytes torn, so many may have lost the file system itself.
 LOST_LIMIT = 5
@@ -32,7 +33,7 @@ Cut = tuple[int, Choice]
 
 
 def how_many(in_ci: int, share: float) -> int:
-    """``share``: this test's of all images that NIGHTFERRY_POWER_CUTS asks for."""
+    """``share``: this test's of all images that POWER_CUTS asks for."""
     return max(in_ci, round(CUTS * share))
 
 
@@ -88,8 +89,6 @@ class Sweep:
         print(f"\n{self._what}: {dict(self.tried)}, {len(self.failed)} failed")
         assert self.tried["images"], "nothing was tried"
         shown = "\n".join(self.failed[:SHOWN])
-        assert not self.failed, (
-            f"{len(self.failed)} of {self.tried['images']} failed, NIGHTFERRY_POWER_SEED={SEED}:\n{shown}"
-        )
+        assert not self.failed, f"{len(self.failed)} of {self.tried['images']} failed, POWER_SEED={SEED}:\n{shown}"
         lost = self.tried["not mounted"]
         assert lost * 100 <= LOST_LIMIT * max(self.tried["images"], 20), f"{lost} file systems could not be mounted"

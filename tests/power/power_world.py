@@ -8,12 +8,9 @@ from __future__ import annotations
 
 import os
 import shutil
-import sqlite3
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from pathlib import Path
-from typing import NamedTuple
 
 import pytest
 from crash_images import Builder, Choice, Disk, sparse_copy
@@ -31,51 +28,18 @@ from crash_world import (
     retired_of,
     write,
 )
+from file_systems import PRIMARY, FileSystem, NotMounted, make_image
 from harness import Pair
+from quick_drive import QuickDrive
 from recorder import MARK, Event, Recorder
 
-from drives import MIB, CommandError, Drive, Kind, run
+from drives import CommandError, Drive, run
 from nightferry.errors import NightferryError
 from nightferry.night.run import Result
 from nightferry.tree.durability import Barrier
 
 WHOLE = Choice("all", 0)
 DECAYED = "archive/right/one.txt"
-
-
-class FileSystem(NamedTuple):
-    kind: Kind
-    size_bytes: int
-    format: tuple[str, ...]
-    options: str
-    sectors_bytes: tuple[int, ...] = (4096, 512)  # of the drives it is expected to survive on
-
-
-# Small journals and nothing written in advance: less to copy for each image. btrfs would discard by itself.
-_EXT4 = (
-    "mkfs.ext4", "-q", "-F", "-E", "nodiscard,lazy_itable_init=0,lazy_journal_init=0", "-b", "4096", "-I", "256",
-    "-J", "size=4",
-)  # fmt: skip
-FILE_SYSTEMS = {
-    "ext4": FileSystem("ext4", 64 * MIB, _EXT4, "noatime,data=ordered"),
-    "ext4-writeback": FileSystem("ext4", 64 * MIB, _EXT4, "noatime,data=writeback"),
-    "ext4-late": FileSystem("ext4", 64 * MIB, _EXT4, "noatime,data=writeback,noauto_da_alloc"),
-    "xfs": FileSystem("xfs", 300 * MIB, ("mkfs.xfs", "-q", "-f", "-K"), "noatime"),
-    # Its superblock is 4,096 bytes: torn within, it cannot be mounted, whatever program wrote to it.
-    "btrfs": FileSystem("btrfs", 128 * MIB, ("mkfs.btrfs", "-q", "-f", "-K"), "noatime,nodiscard", (4096,)),
-}
-PRIMARY = FILE_SYSTEMS["ext4"]
-
-
-class NotMounted(Exception):
-    """The file system itself could not be mounted after the cut."""
-
-
-def make_image(path: Path, system: FileSystem) -> None:
-    with path.open("xb") as image:
-        image.truncate(system.size_bytes)
-    run(*system.format, path)
-    run("fallocate", "--dig-holes", path)
 
 
 def changes_again(root: Path) -> None:
@@ -237,30 +201,23 @@ class Box:
     def _record(self) -> None:
         images = {}
         for name, drive in zip(("secondary", "state"), self.disks, strict=True):
+            # Synced, and files of their own from here on: where another process made a mount namespace just now, the
+            # drive stays mounted there.
+            drive.sync()
             drive.detach()
-            sparse_copy(drive.image, self.folder / f"base-{name}.img")
-            images[name] = drive.image
-        with Recorder(self.folder, images) as recorder:
-            self._recorder = recorder
-            recorded = [
-                Drive(system.kind, recorder.image(name), drive.root, system.options)
-                for name, drive, system in zip(images, self.disks, self.systems, strict=True)
-            ]
-            with ExitStack() as stack:
-                for drive in recorded:
-                    stack.callback(drive.detach)
-                    drive.mount()
-                changes(self.pair.primary)
-                # Something that no run put there: where a name is about to come, and in a folder about to go.
-                write(self.pair.copy / FOREIGN, "not ours")
-                write(self.pair.copy / "archive/1998/not ours either.txt", "not ours either")
-                # The young draft has its three nights only after this one, and its three days not yet.
-                self._recorded_night(recorded, days=0.9, expired=1)
-                changes_again(self.pair.primary)
-                self._decay()
-                self._recorded_night(recorded, days=2, expired=1)
-            self.events = recorder.log()
-            self._recorder = None
+            images[name] = self.folder / f"recorded-{name}.img"
+            for copy in (self.folder / f"base-{name}.img", images[name]):
+                sparse_copy(drive.image, copy)
+        with self._recording(images) as recorded:
+            changes(self.pair.primary)
+            # Something that no run put there: where a name is about to come, and in a folder about to go.
+            write(self.pair.copy / FOREIGN, "not ours")
+            write(self.pair.copy / "archive/1998/not ours either.txt", "not ours either")
+            # The young draft has its three nights only after this one, and its three days not yet.
+            self._recorded_night(recorded, days=0.9, expired=1)
+            changes_again(self.pair.primary)
+            self._decay()
+            self._recorded_night(recorded, days=2, expired=1)
         self.primary_drive.detach()
         for number, night in enumerate(self.nights, start=1):
             night.begins = self._place_of(f"night {number} begins")
@@ -275,6 +232,23 @@ class Box:
                 with suppress(AssertionError, NightferryError):
                     self._remember_listings(night)
 
+    @contextmanager
+    def _recording(self, images: dict[str, Path]) -> Iterator[list[Drive]]:
+        """Both disks mounted where they were, and each write and flush of theirs recorded in ``self.events``."""
+        with Recorder(self.folder, images) as recorder:
+            self._recorder = recorder
+            recorded = [
+                Drive(system.kind, recorder.image(name), drive.root, system.options)
+                for name, drive, system in zip(images, self.disks, self.systems, strict=True)
+            ]
+            with ExitStack() as stack:
+                for drive in recorded:
+                    stack.callback(_forget, drive)
+                    drive.mount()
+                yield recorded
+            self.events = recorder.log()
+            self._recorder = None
+
     def _remember_listings(self, night: Night) -> None:
         """Those that a quiet night leaves, after the undisturbed one."""
         with self.mounted(night, (night.ends, WHOLE), (night.ends, WHOLE)):
@@ -285,9 +259,8 @@ class Box:
     def _recorded_night(self, recorded: list[Drive], *, days: float, expired: int) -> None:
         self.pair.clock.pass_days(days)
         number = len(self.nights) + 1
-        self.primary_drive.unmount()
+        self.primary_drive.sync()
         sparse_copy(self.primary_drive.image, self.folder / f"primary-{number}.img")
-        self.primary_drive.mount()
         for drive in recorded:
             drive.sync()
         self.nights.append(Night(self, number, expired, self._breaking))
@@ -339,13 +312,48 @@ class Box:
                 image = self.folder / f"cut-{which}.img"
                 self._builders[which].build(at, choice, image)
                 system = self.systems[which]
-                drive = Drive(system.kind, image, self.disks[which].root, system.options)
+                drive = QuickDrive(system.kind, image, self.disks[which].root, system.options)
                 stack.callback(_forget, drive)
                 try:
                     drive.mount()
                 except CommandError as error:
                     raise NotMounted(f"{('secondary', 'state')[which]}: {error}") from error
             yield
+
+    @contextmanager
+    def again(
+        self, night: Night, secondary: tuple[int, Choice], state: tuple[int, Choice]
+    ) -> Iterator[tuple[int, int]]:
+        """Records the night that follows a cut. Within the context images come from that log: where it begins and ends.
+
+        Raises ``NotMounted`` where a file system does not survive the cut.
+        """
+        first, folder = self._builders, self.folder / "again"
+        images = {name: self.folder / f"again-{name}.img" for name in ("secondary", "state")}
+        for builder, cut, (name, image) in zip(first, (secondary, state), images.items(), strict=True):
+            builder.build(*cut, image)
+            sparse_copy(image, self.folder / f"again-base-{name}.img")
+        events = self.events
+        self._show_primary(night, writable=False)
+        self.pair.clock.shift_s = night.shift_s
+        try:
+            try:
+                with self._recording(images) as recorded:
+                    self.mark("begins")
+                    with kernel_commits():
+                        night.run()
+                    for drive in recorded:
+                        drive.sync()
+                    self.mark("ended")
+            except CommandError as error:
+                raise NotMounted(f"{error}") from error
+            folder.mkdir(exist_ok=True)
+            self._builders = [
+                Builder(self.events, n, self.folder / f"again-base-{name}.img", folder) for n, name in enumerate(images)
+            ]
+            yield self._place_of("begins"), self._place_of("ended")
+        finally:
+            self.events, self._builders = events, first
 
     def _show_primary(self, night: Night, *, writable: bool) -> None:
         if self._mounted_primary == night.primary_image and not writable:
@@ -355,7 +363,7 @@ class Box:
         if writable:
             image = self.folder / "primary-to-write.img"
             sparse_copy(night.primary_image, image)
-        self.primary_drive = Drive(PRIMARY.kind, image, self.primary_drive.root, PRIMARY.options)
+        self.primary_drive = QuickDrive(PRIMARY.kind, image, self.primary_drive.root, PRIMARY.options)
         self._stack.callback(self.primary_drive.detach)
         self.primary_drive.mount(read_only=not writable)
         self._mounted_primary = image
@@ -374,33 +382,6 @@ def standing(pair: Pair) -> set[tuple[str, bytes]]:
     """Every content on the secondary, in the copy or retired."""
     found = [*copy_of(pair).values(), *look(pair.retired).values()]
     return {(thing.kind, thing.content) for thing in found if thing.kind != "d"}
-
-
-class Generations(NamedTuple):
-    """By plain SQL, from copies of the databases."""
-
-    of_state: int
-    known_sealed: int  # what the state knows the secondary to have
-    on_drive: int
-
-
-def generations(pair: Pair) -> Generations:
-    working = _meta(pair.state_dir / pair.settings.name / "manifest.sqlite3")
-    sealed = _meta(pair.records / "manifest.sqlite3")
-    return Generations(int(working["generation"]), int(working["sealed"]), int(sealed["generation"]))
-
-
-def _meta(path: Path) -> dict[str, str]:
-    with tempfile.TemporaryDirectory() as folder:
-        copy = Path(folder) / path.name
-        for suffix in ("", "-wal"):
-            if Path(f"{path}{suffix}").exists():
-                shutil.copyfile(f"{path}{suffix}", f"{copy}{suffix}")
-        connection = sqlite3.connect(copy)
-        try:
-            return dict(connection.execute("SELECT key, value FROM meta"))
-        finally:
-            connection.close()
 
 
 def _forget(drive: Drive) -> None:

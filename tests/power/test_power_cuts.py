@@ -14,12 +14,14 @@ from pathlib import Path
 
 import pytest
 from crash_images import WAYS, Choice, places
+from file_systems import FILE_SYSTEMS, NotMounted
 from power_sweep import SEED, Sweep, choices, how_many
-from power_world import FILE_SYSTEMS, Box, NotMounted, commit_journal
+from power_world import Box, commit_journal
 
 from nightferry.manifest import database as database_module
 from nightferry.manifest.journal import Journal
 from nightferry.tree.durability import Barrier
+from sweeps import ALL
 
 # The secondary's file system and that of the disk with the state, and of all images asked for the share that is theirs.
 PAIRS = {
@@ -28,7 +30,10 @@ PAIRS = {
     "xfs": ("xfs", "xfs", 0.2),
     "btrfs": ("btrfs", "ext4", 0.15),
 }
-IN_CI = {"ext4": 50, "ext4-writeback": 50, "xfs": 50, "btrfs": 40}
+IN_CI = {"ext4": 80, "ext4-writeback": 50, "xfs": 70, "btrfs": 50}
+# First cuts, each with so many second ones.
+TWICE = {"ext4": 2, "xfs": 2}
+SECOND_CUTS = 8
 
 
 @pytest.mark.parametrize("name", PAIRS)
@@ -43,6 +48,34 @@ def test_rule_B_D_E_any_image_that_a_power_cut_leaves(place: Path, name: str) ->
                 one, other = choices(box, chance)
                 sweep.attempt((at, one), (at, other), lambda a=(at, one), b=(at, other), n=night: box.check(n, a, b))
         sweep.report()
+
+
+@pytest.mark.parametrize("name", TWICE)
+def test_rule_B_D_E_a_second_cut_while_the_first_is_put_right(place: Path, name: str) -> None:
+    """The night after a cut is recorded in its turn, with what it finishes and takes back, and cut off as well."""
+    secondary, state, share = PAIRS[name]
+    chance = random.Random(f"{SEED} {name} twice")
+    failed: list[str] = []
+    tried = lost = 0
+    with Box(place / "box", FILE_SYSTEMS[secondary], FILE_SYSTEMS[state]) as box:
+        for night in box.nights:
+            firsts = how_many(TWICE[name] * SECOND_CUTS, share / 2) // SECOND_CUTS // 2
+            for at in places(box.recorded_disks, night.begins, night.ends, firsts, chance):
+                one, other = choices(box, chance)
+                sweep = Sweep(f"images after a second power cut, {name}", box)
+                try:
+                    with box.again(night, (at, one), (at, other)) as (begins, ends):
+                        for second in places(box.recorded_disks, begins, ends, SECOND_CUTS, chance):
+                            cuts = [(second, choice) for choice in choices(box, chance)]
+                            sweep.attempt(*cuts, lambda a=cuts[0], b=cuts[1], n=night: box.check(n, a, b))
+                except NotMounted:
+                    lost += 1  # after the first cut: the test above says whether that may be
+                    continue
+                tried += sweep.tried["images"]
+                failed += [f"first cut at {at}: secondary {one}; state {other}; {said}" for said in sweep.failed]
+    print(f"\n{name}: {tried} images after a second power cut, {lost} first cuts not mounted, {len(failed)} failed")
+    assert not failed, f"{len(failed)} failed, POWER_SEED={SEED}:\n" + "\n".join(failed[:5])
+    assert tried >= SECOND_CUTS
 
 
 # --- the harness itself: it has to find what is broken on purpose
@@ -148,7 +181,12 @@ CAUGHT = [
     ("ext4-late", "names before data is synced"),
     *(("xfs", what) for what in BROKEN),
 ]
-MUTANT_CUTS = 300  # at the most: it is over when it is caught at this many places
+if not ALL:  # those that take few images: the others want up to some hundred
+    CAUGHT = [
+        ("ext4", "no barriers"), ("xfs", "settled before names are synced"), ("ext4", "journal after names"),
+        ("ext4", "commits that are not durable"),
+    ]  # fmt: skip
+MUTANT_CUTS = 600  # at the most: it is over when it is caught at this many places
 MUTANT_PLACES = 3
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from crash_images import Builder, Choice, Disk, kept
-from power_world import FILE_SYSTEMS, make_image
+from file_systems import FILE_SYSTEMS, make_image
 from recorder import FLUSH, MARK, WRITE, Event, Recorder
 
 from drives import Drive, run

@@ -15,12 +15,16 @@ import pytest
 from harness import Pair
 from world import World
 
+from counts import count_case
 from effects_faults import CountingEffects, FailingEffects, KillingEffects, in_child
 from nightferry.recovery.mending.salvage import SUFFIX
+from nightferry.recovery.session import Outcome
+from nightferry.tree.effects import Effects
+from sweeps import ALL
 
 GOOD = os.urandom(300_000)
-# All calls with EVERY_EFFECT=1; else every third.
-STEP = 1 if os.environ.get("EVERY_EFFECT") else 3
+# All calls with EVERY_EFFECT=1; else some, more of them with NIGHTFERRY_SWEEPS=1.
+STEP = 1 if os.environ.get("EVERY_EFFECT") else 3 if ALL else 7
 NAMES = ("2026-05 spring concert/01 kyrie.wav", "best of/kyrie.wav")
 
 
@@ -95,7 +99,9 @@ def calls(make: Callable[[int], World]) -> int:
 
 @pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
 def test_rule_E_killed_at_any_call_and_called_again(make: Callable[[int], World], after: bool) -> None:
-    for n in range(1, calls(make) + 1, STEP):
+    chosen = range(1, calls(make) + 1, STEP)
+    count_case("damage mended (restore) and killed at a call", len(chosen))
+    for n in chosen:
         world = make(n)
         assert not in_child(lambda world=world, n=n: world.mend("restore", effects=KillingEffects(n, after=after)))
         check_whole(world)
@@ -106,7 +112,9 @@ def test_rule_E_killed_at_any_call_and_called_again(make: Callable[[int], World]
 
 def test_rule_E_killed_at_any_call_and_then_a_night(make: Callable[[int], World]) -> None:
     """Nobody calls it again: rot is still not copied, and what was put back is no change."""
-    for n in range(1, calls(make) + 1, STEP):
+    chosen = range(1, calls(make) + 1, STEP)
+    count_case("damage mended (restore) and killed at a call", len(chosen))
+    for n in chosen:
         world = make(n)
         assert not in_child(lambda world=world, n=n: world.mend("restore", effects=KillingEffects(n)))
         result = world.pair.run()
@@ -118,9 +126,39 @@ def test_rule_E_killed_at_any_call_and_then_a_night(make: Callable[[int], World]
         check_finished(world, linked=False)
 
 
+@pytest.mark.parametrize("action", ["accept", "choose"])
+def test_rule_E_killed_while_a_version_is_accepted_or_chosen(make: Callable[[int], World], action: str) -> None:
+    """Accepted, the next night copies it and keeps the older one; chosen, it stands on the primary as the right one."""
+
+    def mend(world: World, effects: Effects | None = None, name: str = NAMES[0]) -> list[Outcome]:
+        return world.mend(action, name, source="secondary" if action == "choose" else None, effects=effects)
+
+    counting = CountingEffects()
+    assert all(each.done for each in mend(make(0), counting))
+    chosen = range(1, counting.count + 1, STEP)
+    for n in chosen:
+        world = make(n)
+        assert not in_child(lambda world=world, n=n: mend(world, KillingEffects(n)))
+        check_whole(world)
+        for path, _, _ in world.open():  # one of the two names may be closed by now
+            again = mend(world, name=os.fsdecode(path)) if path in {each[0] for each in world.open()} else []
+            assert all(each.done for each in again), (n, again)
+        if action == "choose":
+            check_finished(world)
+            continue
+        assert world.open() == []
+        world.pair.run_well()
+        for name in NAMES:
+            assert world.pair.at(name).read_bytes() == (world.pair.copy / name).read_bytes() == bad()
+        assert GOOD in {held.content for held in world.pair.held().values()}
+    count_case(f"damage mended ({action}) and killed at a call", len(chosen))
+
+
 @pytest.mark.parametrize("number", [errno.EIO, errno.ENOSPC], ids=["EIO", "ENOSPC"])
 def test_rule_E_any_call_fails_and_it_is_called_again(make: Callable[[int], World], number: int) -> None:
-    for n in range(1, calls(make) + 1, STEP):
+    chosen = range(1, calls(make) + 1, STEP)
+    count_case("damage mended (restore) and a call failed", len(chosen))
+    for n in chosen:
         world = make(n)
         try:
             world.mend("restore", effects=FailingEffects(n, number))
@@ -185,6 +223,36 @@ def test_salvage_reads_around_bad_spots_and_fills_from_the_copy(make: Callable[[
     assert [each.done for each in again] == [False]  # never over a file
     assert new.read_bytes() == bad()
     assert not pair.at(".nightferry-mending").exists()
+
+
+def test_rule_E_killed_at_any_call_of_a_salvage(make: Callable[[int], World]) -> None:
+    def salvage(world: World, n: int = 0) -> list[Outcome]:
+        bad_sector = BadSector(os.stat(world.pair.at(NAMES[0])).st_ino, 7)
+        effects = KillingEffects(n)
+        effects.preadv = bad_sector.preadv
+        return world.mend("salvage", NAMES[0], effects=effects)
+
+    def broken(number: int) -> World:
+        world = make(number)
+        with (world.pair.copy / NAMES[0]).open("r+b") as file:
+            file.write(b"bad")
+        return world
+
+    whole = broken(0)
+    counting = BadSector(os.stat(whole.pair.at(NAMES[0])).st_ino, 7)
+    assert [each.done for each in whole.mend("salvage", NAMES[0], effects=counting)] == [True]
+    assert counting.count > 5
+    chosen = range(1, counting.count + 1, STEP)
+    for n in chosen:
+        world = broken(n)
+        in_child(lambda world=world, n=n: salvage(world, n))
+        assert world.pair.at(NAMES[0]).read_bytes() == bad(), "the file itself is left as it is"
+        new = world.pair.at(NAMES[0] + ".salvaged")
+        if not new.exists():
+            assert [each.done for each in salvage(world)] == [True]
+        assert new.read_bytes() == bad()
+        assert not world.pair.at(".nightferry-mending").exists()
+    count_case("files salvaged and killed at a call", len(chosen))
 
 
 def test_salvage_fills_with_zeros_where_neither_side_can_be_read(make: Callable[[int], World]) -> None:

@@ -10,6 +10,7 @@ from harness import CARD, Pair
 from restore_world import STAGING, unlike
 from world import KYRIE, World, sha256
 
+from counts import count_case
 from drives import MIB, Drive, DriveFactory, run
 from effects_faults import CountingEffects, KillingEffects, in_child
 from nightferry.errors import Failed, WrongDrive
@@ -261,7 +262,9 @@ def test_rule_E_killed_at_any_effect_the_same_command_goes_on(tmp_path: Path, af
     counting = CountingEffects()
     filled(pair, effects=counting)
     assert counting.count > 100
-    for number in range(1, counting.count + 1, 1 if os.environ.get("EVERY_EFFECT") else 19):
+    chosen = range(1, counting.count + 1, 1 if os.environ.get("EVERY_EFFECT") else 19)
+    count_case("new primaries killed at an effect", len(chosen))
+    for number in chosen:
         run("rm", "-r", pair.primary)  # another new drive
         pair.primary.mkdir()
         in_child(lambda number=number: filled(pair, effects=KillingEffects(number, after=after)))

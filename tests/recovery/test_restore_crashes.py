@@ -15,6 +15,7 @@ from harness import Pair
 from restore_world import STAGING, restored, unlike
 from world import KYRIE, PROGRAMME
 
+from counts import count_case
 from drives import run
 from effects_faults import CountingEffects, FailingEffects, KillingEffects, PowerCutEffects, ShortEffects, in_child
 from nightferry.errors import Failed, WrongUse
@@ -68,6 +69,7 @@ def check_resumes(pair: Pair, into: Path, why: object, *, overwrite: bool = Fals
 
 def sweep(pair: Pair, tmp_path: Path, effects: Callable[[int, Path], Effects], offset: int) -> None:
     every = numbers(pair, tmp_path / "counted once more")
+    count_case("restores killed at an effect", len(every[offset % STEP :: STEP]))
     survived = 0
     for number in every[offset % STEP :: STEP]:
         into = tmp_path / f"at effect {number}"
