@@ -135,6 +135,25 @@ def test_a_bad_version_is_a_suspect_and_no_source(manifest: Manifest) -> None:
     assert as_of.suspects(node) == [Source("retired", b"2/kyrie.wav", 2)]
 
 
+def test_the_first_source_is_that_of_all_sources(concert: Manifest) -> None:
+    for run in (1, 2, 3):
+        as_of = AsOf(concert, run)
+        root = as_of.find(b"")
+        assert root is not None
+        for _, node in as_of.below(root, b""):
+            first = as_of.first_source(node)
+            assert first is None or [first] == as_of.sources(node)[:1]
+
+
+def test_a_walk_over_folders_gives_the_folders_of_the_walk_over_all(concert: Manifest) -> None:
+    for run in (1, 2, 3, 4):
+        as_of = AsOf(concert, run)
+        root = as_of.find(b"")
+        assert root is not None
+        wanted = [path for path, node in as_of.below(root, b"") if node.stat.kind is Kind.FOLDER]
+        assert [path for path, _ in as_of.below(root, b"", folders_only=True)] == wanted
+
+
 @pytest.mark.parametrize(
     ("verdict", "is_source"), [("decayed", False), ("missing", False), ("unreadable", True), ("unlisted", True)]
 )

@@ -73,6 +73,26 @@ def test_a_file_s_life(manifest: Manifest) -> None:
     assert [past.held for past in manifest.past.held_until(5)] == [b"4/mass/kyrie.wav"]
 
 
+def test_new_files_of_a_folder_are_entered_at_once_also_beside_one_that_has_a_row(manifest: Manifest) -> None:
+    """A row that is there already is neither lost nor doubled: its version goes to the past, as of a single file."""
+    names = [b"%02d.wav" % number for number in range(30)]
+    settle(
+        manifest, 1,
+        Intent("folder", b"mass", stat=FOLDER), Intent("place", b"mass/07.wav", stat=FILE, content=CONTENT),
+    )  # fmt: skip
+    other = Content(1, b"\x02" * 16)
+    new = [Intent("place", b"mass/" + name, stat=FILE, content=other) for name in names]
+    settle(manifest, 2, *new, Intent("place", b"at the top.wav", stat=FILE, content=other))
+    folder = manifest.entries.find(b"mass")
+    assert folder is not None
+    found = list(manifest.entries.children(folder.id))
+    assert [(each.name, each.content, each.since) for each in found] == [(name, other, 2) for name in names]
+    past = manifest.database.connection.execute("SELECT name, since, until, digest FROM past").fetchall()
+    assert past == [(b"07.wav", 1, 2, CONTENT.digest)]
+    assert {1, folder.id} <= set(manifest.entries.dirty_folders())
+    assert manifest.entries.find(b"at the top.wav") is not None
+
+
 def test_ids_are_never_used_twice(manifest: Manifest) -> None:
     settle(manifest, 1, Intent("place", b"a", staged=b"s", stat=FILE, content=CONTENT))
     first = manifest.entries.find(b"a")

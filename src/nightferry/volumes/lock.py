@@ -188,7 +188,10 @@ def _open_card(root_fd: int, effects: Effects, what: str) -> tuple[int, bool]:
     except FileNotFoundError:
         return -1, False
     except OSError as error:
-        raise Failed(f"The identity card on {what} cannot be opened to lock it: {error.strerror}.") from error
+        raise Failed(
+            f"The identity card on {what} cannot be opened to lock it: {error.strerror}; run as the user that runs"
+            " the nights or as root, or check cable and drive."
+        ) from error
 
 
 def _lock_byte(fd: int, what: str, *, exclusive: bool) -> bool:
@@ -199,7 +202,10 @@ def _lock_byte(fd: int, what: str, *, exclusive: bool) -> bool:
         if error.errno in (errno.EAGAIN, errno.EACCES):
             return False
         if error.errno not in _NO_LOCKS:
-            raise Failed(f"A lock on {what} cannot be taken: {error.strerror}.") from error
+            raise Failed(
+                f"A lock on {what} cannot be taken: {error.strerror}; check how the drive is mounted, and cable and"
+                " power."
+            ) from error
     return True
 
 
@@ -221,7 +227,9 @@ def lock_descriptor(fd: int, what: str) -> None:
     except OSError as error:
         if error.errno in _NO_LOCKS and _is_open(fd):
             return
-        raise Failed(f"A lock on {what} cannot be taken: {error.strerror}.") from error
+        raise Failed(
+            f"A lock on {what} cannot be taken: {error.strerror}; check how the drive is mounted, and cable and power."
+        ) from error
     if not taken:
         raise Busy(f"Another run of nightferry is using {what}; wait until it ends.")
 
