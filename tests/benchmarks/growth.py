@@ -64,9 +64,8 @@ def extrapolated(points: Sequence[Point], files: int) -> Point:
     one, other = points[-2:]
     share = (files - one.files) / (other.files - one.files)
     values = [a + (b - a) * share for a, b in zip(one, other, strict=True)]
-    return Point(
-        files, *values[1:4], *(int(each) for each in values[4:6]), values[6], *(int(each) for each in values[7:])
-    )
+    whole = [int(each) for each in values]
+    return Point(files, *values[1:4], *whole[4:6], other.bytes_a_file, *whole[7:])
 
 
 def table(points: Sequence[Point], larges: Sequence[Large]) -> list[str]:
