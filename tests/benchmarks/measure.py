@@ -22,6 +22,7 @@ import json
 import os
 import platform
 import shutil
+import signal
 import statistics
 import subprocess
 import sys
@@ -143,6 +144,7 @@ class Bench:
     def __enter__(self) -> Bench:
         if why := missing_privileges():
             sys.exit(why)
+        signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that the drives are taken apart then too
         self.folder = Path(
             self._stack.enter_context(tempfile.TemporaryDirectory(prefix="nightferry-bench-", dir=self.args.folder))
         )

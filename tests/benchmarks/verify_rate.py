@@ -83,17 +83,17 @@ def _one_kind(
     part = replace(
         rows[1], case="of it: reading", wall_s=reading_s, wall_least_s=reading_s, wall_most_s=reading_s,
         wall_ratio=reading_s / rows[0].wall_s, cpu_ratio=None, user_s=0.0, system_s=0.0, cpu_s=0.0,
-        reach=REACH_TIME, figures={},
+        reach=REACH_TIME if size_bytes >= LARGE_BYTES else None, figures={},
     )  # fmt: skip
     said = []
     name = tool.name.split()[0].rstrip(",")
     total_bytes = files * size_bytes
     for side in ("primary", "secondary"):
         theirs, ours = (total_bytes / row.figures[side] for row in rows[:2])
-        reached = "reached" if ours / theirs >= REACH_RATE else "NOT reached"
+        reached = f"{'reached' if ours / theirs >= REACH_RATE else 'NOT reached'} (at least {REACH_RATE})"
         said.append(
             f"{kind}, {side}: {ours / 1e6:.1f} MB/s, {ours / theirs:.3f} of the {theirs / 1e6:.1f} MB/s of"
-            f" {name}: {reached} (at least {REACH_RATE})"
+            f" {name}{f': {reached}' if size_bytes >= LARGE_BYTES else ''}"
         )
     gib = 2 * total_bytes / GIB
     said.append(

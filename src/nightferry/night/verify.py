@@ -26,8 +26,9 @@ from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat, unsupported
 from nightferry.tree.root import OtherMountError, Root
 
-# Subjects handed to a reading thread ahead of it, and results entered in one transaction.
-_AHEAD = 32
+# Subjects handed to a reading thread ahead of it: small files, for the time that a slow system disk takes to commit.
+_AHEAD = 512
+# Results entered in one transaction.
 _ENTER_EVERY = 1_000
 # Each page costs a pass over the manifest's rows; this many subjects take some 15 MiB.
 _PAGE = 20_000
@@ -92,12 +93,15 @@ class _Drive(threading.Thread):
         clock: Clock,
         should_stop: Callable[[], bool],
         health: DriveHealth,
+        side: Side,
+        done: queue.SimpleQueue[tuple[Side, _Read | BaseException | None]],
         *,
         direct: bool,
     ) -> None:
+        """``done`` takes what was found, of all drives; None says that this one has ended."""
         super().__init__(daemon=True)
         self.todo: queue.Queue[Target | None] = queue.Queue(_AHEAD)
-        self.done: queue.Queue[_Read | BaseException | None] = queue.Queue()
+        self._side, self._done = side, done
         self._root, self._effects, self._clock = root, effects, clock
         self._should_stop, self._direct = should_stop, direct
         self.health = health
@@ -106,17 +110,19 @@ class _Drive(threading.Thread):
     def run(self) -> None:
         try:
             while not self.health.is_given_up and (target := self._next()) is not None:
+                if self._should_stop():
+                    break  # what waits in the queue is left for the next time
                 read = self._one(target)
                 if read.lost_s is not None and read.error:
                     self.health.failed(read.lost_s)
-                self.done.put(read)
+                self._done.put((self._side, read))
         except Stopped:
             pass
         except BaseException as error:  # handed to the thread that decides
-            self.done.put(error)
+            self._done.put((self._side, error))
         finally:
             self._buffers.close()
-            self.done.put(None)
+            self._done.put((self._side, None))
 
     def _next(self) -> Target | None:
         """Waits in short sleeps, so that a thread that does not run is one that a drive keeps waiting (hang.py)."""
@@ -219,8 +225,11 @@ def verify(
     health = health or {"primary": DriveHealth(), "secondary": DriveHealth()}
     fixity = Fixity(manifest.database)
     verified = Verified()
+    # One queue of results for both: whoever waits for the one drive would let the other run out of files.
+    results: queue.SimpleQueue[tuple[Side, _Read | BaseException | None]] = queue.SimpleQueue()
     drives = {
-        side: _Drive(roots[side], effects, clock, should_stop, health[side], direct=direct[side]) for side in targets
+        side: _Drive(roots[side], effects, clock, should_stop, health[side], side, results, direct=direct[side])
+        for side in targets
     }
     intact: dict[Side, list[tuple[str, int]]] = {side: [] for side in targets}
     pending: deque[Side] = deque(targets)
@@ -234,9 +243,8 @@ def verify(
                     pending.remove(side)
                     continue
                 _feed(drives[side], targets[side], pending, side, should_stop)
-            for side in list(running):
-                if not _collect(drives[side], side, verified, intact[side], progress):
-                    running.discard(side)
+            running -= _collect(results, verified, intact, progress)
+            for side in targets:
                 if len(intact[side]) >= _ENTER_EVERY:
                     _enter(fixity, side, intact[side], clock)
     finally:
@@ -277,23 +285,27 @@ def _wait_for(drive: _Drive) -> None:
         drive.join(LONGEST_SLEEP_S)  # it may be reading: its root is closed by the caller
 
 
-def _collect(drive: _Drive, side: Side, verified: Verified, intact: list[tuple[str, int]], progress: Progress) -> bool:
-    """Takes what the drive has read so far; False once it has ended."""
+def _collect(
+    results: queue.SimpleQueue[tuple[Side, _Read | BaseException | None]],
+    verified: Verified,
+    intact: dict[Side, list[tuple[str, int]]],
+    progress: Progress,
+) -> set[Side]:
+    """Takes what the drives have read so far; returns those that have ended."""
+    ended: set[Side] = set()
     try:
-        read = drive.done.get(timeout=0.02)
+        side, read = results.get(timeout=0.02)
+        while True:
+            if read is None:
+                ended.add(side)
+            elif isinstance(read, BaseException):
+                raise read
+            else:
+                _judge(read, verified, intact[side])
+                progress.advance(files=1, size_bytes=read.read_bytes)
+            side, read = results.get_nowait()
     except queue.Empty:
-        return True
-    while True:
-        if read is None:
-            return False
-        if isinstance(read, BaseException):
-            raise read
-        _judge(read, verified, intact)
-        progress.advance(files=1, size_bytes=read.read_bytes)
-        try:
-            read = drive.done.get_nowait()
-        except queue.Empty:
-            return True
+        return ended
 
 
 def _judge(read: _Read, verified: Verified, intact: list[tuple[str, int]]) -> None:
