@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from nightferry.reporting.terminal import Screen
 
 _DAY_S = 86_400
+# A reading that found a file bad leaves none of the readings before it: what was read and what was not look alike.
+NEVER = "never, or bad"
 
 
 def days(span_s: float) -> str:
@@ -21,14 +23,14 @@ def days(span_s: float) -> str:
 
 
 def coverage_line(each: Coverage, now_s: float) -> str:
-    """One place in a line: "97% of 1.2 TiB, the oldest 29 d 02 h ago, 3 files never"."""
+    """One place in a line: "97% of 1.2 TiB, the oldest 29 d 02 h ago, 3 files never, or bad"."""
     if not each.files_total:
         return "nothing to read"
     parts = [f"{_percent(each)} of {format_size(each.total_bytes)}"]
     if each.oldest_s is not None:
         parts.append(f"the oldest {format_duration(max(0.0, now_s - each.oldest_s))} ago")
     if each.never_files:
-        parts.append(f"{format_count(each.never_files)} {'file' if each.never_files == 1 else 'files'} never")
+        parts.append(f"{format_count(each.never_files)} {'file' if each.never_files == 1 else 'files'} {NEVER}")
     return ", ".join(parts)
 
 
@@ -55,7 +57,7 @@ def show_ages(screen: Screen, covered: Covered) -> None:
         return
     edges = [0, *AGE_EDGES_S]
     labels = [f"{before // _DAY_S} to {days(after)} ago" for before, after in pairwise(edges)]
-    labels += [f"over {days(AGE_EDGES_S[-1])} ago", "never"]
+    labels += [f"over {days(AGE_EDGES_S[-1])} ago", NEVER]
     rows = [(label, *(_share(covered[place], number) for place in places)) for number, label in enumerate(labels)]
     screen.gap()
     screen.table(

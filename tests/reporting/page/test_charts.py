@@ -85,13 +85,13 @@ def test_ages_add_up_to_all() -> None:
     boxes = chart.bars[0].boxes
     assert [box.width for box in boxes] == [10, 20, 50, 10, 10]
     assert [box.x for box in boxes] == [0, 10, 30, 80, 90]
-    assert "primary: 10% was never read" in chart.summary
+    assert "primary: 10% was never read, or was bad when last read" in chart.summary
     assert [word for _, word in chart.legend] == [
         "under 1 day",
         "1 to 7 days",
         "7 to 30 days",
         "30 to 90 days",
-        "never",
+        "never, or bad",
     ]
 
 

@@ -231,11 +231,11 @@ def age_words() -> list[str]:
     """What the parts of ``age_bars`` are called, the youngest first."""
     days = [edge_s // 86_400 for edge_s in AGE_EDGES_S]
     between = [f"{before} to {after} days" for before, after in pairwise(days)]
-    return [f"under {days[0]} day", *between, f"over {days[-1]} days", "never"]
+    return [f"under {days[0]} day", *between, f"over {days[-1]} days", NEVER]
 
 
 def ages_of(each: Coverage) -> list[int]:
-    """Bytes by the age of their last reading; the last: of those never read."""
+    """Bytes by the age of their last reading; the last: of those never read, or bad when last read."""
     known = [size_bytes for _, size_bytes in each.ages]
     return [*known, max(0, each.total_bytes - sum(known))]
 
@@ -273,7 +273,7 @@ def _oldest_part(each: Coverage) -> str:
             share = (
                 "less than 1%" if parts[part] * 100 < each.total_bytes else f"{parts[part] * 100 // each.total_bytes}%"
             )
-            return f"{share} {'was never read' if words == 'never' else f'was last read {words} ago'}"
+            return f"{share} {'was never read, or was bad when last read' if words == NEVER else f'was last read {words} ago'}"
     return "nothing was read"
 
 
