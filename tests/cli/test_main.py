@@ -114,11 +114,17 @@ def test_the_installed_command_is_the_module() -> None:
 
 @pytest.mark.parametrize(
     "arguments",
-    [["run", "--no-such-option"], ["no-such-command"], ["pair"], ["release"], ["release", "a", "b"], ["run", "--js"]],
-)
+    [["run", "--no-such-option"], ["no-such-command"], ["pair"], ["release"], ["release", "a", "b"], ["run", "--js"],
+     ["--print-manual", "run"]],
+)  # fmt: skip
 def test_a_wrong_command_line_is_2(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main(arguments) == 2
     assert "usage: nightferry" in capsys.readouterr().err
+
+
+def test_a_wrong_option_is_told_in_the_words_of_its_command(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["run", "--no-such-option"]) == 2
+    assert "`nightferry run --help` explains" in " ".join(capsys.readouterr().err.split())
 
 
 @pytest.mark.parametrize("command", [["run"], ["tonight"], ["lastnight"], ["status"], ["release", "x"], ["pair", "x"]])

@@ -153,6 +153,11 @@ def test_open_damage_is_shown_until_it_is_mended(paired: Box) -> None:
     paired.run("run")
     assert "damage" not in [each["code"] for each in paired.status()["reasons"]]
     assert "damaged" not in paired.ok("lastnight")
+    assert f"{kyrie}: decayed on the secondary" in paired.ok("lastnight")
+    ended = paired.json("lastnight")["pairs"][0]["damage_ended"]
+    assert [(each["side"], each["became"]) for each in ended] == [
+        (side, "reads back right again") for side in ("primary", "secondary")
+    ]
     assert "2 names were damaged when it ended; all are mended or accepted since" in " ".join(
         paired.ok("lastnight", "--night", "2").split()
     )

@@ -12,6 +12,7 @@ from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.night_findings import (
     changed_under_old_date,
     damage_around,
+    damage_ended,
     ending_of,
     endings_never_seen,
 )
@@ -86,6 +87,9 @@ def test_damage_is_told_of_the_nights_it_touched(box: Box) -> None:
     count, first = damage_around(manifest, 3, 1)
     assert count == 2
     assert [each.path for each in first] == [b"b"]  # what is open comes first
+    assert damage_ended(manifest, 2, 10) == (0, [])
+    count, ended = damage_ended(manifest, 3, 10)
+    assert (count, [(each.path, each.became) for each in ended]) == (1, [(b"a", "mended")])
     manifest.close()
 
 

@@ -62,6 +62,10 @@ def test_too_few_nights_say_nothing() -> None:
     assert fit([(0.0, number) for number in range(LEAST_NIGHTS)]) is None
 
 
+def test_many_nights_of_one_evening_say_nothing() -> None:
+    assert fit([(number * 60.0, number * GIB) for number in range(LEAST_NIGHTS * 4)]) is None
+
+
 def test_only_the_newest_nights_count() -> None:
     old = [(number * DAY_S, 0) for number in range(MOST_NIGHTS)]
     new = [((MOST_NIGHTS + number) * DAY_S, number * GIB) for number in range(MOST_NIGHTS)]

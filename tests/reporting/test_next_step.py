@@ -22,6 +22,7 @@ def commands(*codes: str, state: str = "attention", **given: object) -> list[str
 
 def test_the_way_from_nothing_to_the_first_morning() -> None:
     assert commands("no_status", state="failed", status=None, is_paired=False) == ["nightferry pair recordings"]
+    assert commands("wrong_drive", state="failed", is_paired=False)[0] == "nightferry pair recordings"
     assert commands("no_status", state="failed", status=None) == [
         "nightferry tonight recordings",
         "nightferry run --without-window recordings",

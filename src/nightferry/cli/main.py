@@ -102,8 +102,11 @@ def _main(argv: Sequence[str] | None) -> int:
     parser = build_parser()
     try:
         args, rest = parser.parse_known_args(argv)
+        own: argparse.ArgumentParser = args.__dict__.pop("own_parser", parser)
         if rest:
-            _take_late_words(parser, args, rest)
+            _take_late_words(own, args, rest)
+        if args.command is not None and (args.print_manual or args.print_pairs or args.print_completion is not None):
+            parser.error("--print-completion and --print-manual stand alone, without a command")
     except SystemExit as leaving:  # argparse has said why, or has printed what was asked for
         return leaving.code if isinstance(leaving.code, int) else exits.WRONG_USE
     if args.command is None:
@@ -182,6 +185,7 @@ def build_parser() -> argparse.ArgumentParser:
             allow_abbrev=False,
         )
         module.configure(command)
+        command.set_defaults(own_parser=command)  # to say what is wrong with it in its own words
     return parser
 
 

@@ -112,8 +112,11 @@ def read_figures(args: argparse.Namespace) -> Given:
 
     missing = [f"--{name}" for name in ("read", "write", "size") if getattr(args, name) is None]
     if missing:
-        raise WrongUse(f"For drives that are not bought yet, {' and '.join(missing)} is missing; see the example in"
-                       " `nightferry plan --help`.")  # fmt: skip
+        verb = "is" if len(missing) == 1 else "are"
+        raise WrongUse(
+            f"For drives that are not bought yet, {' and '.join(missing)} {verb} missing; see the example in"
+            " `nightferry plan --help`."
+        )
     word = args.link or arrangement.DEFAULT
     if word not in arrangement.BY_WORD:
         raise WrongUse(f'--link: "{word}" is no kind of link; allowed: {", ".join(arrangement.BY_WORD)}.')

@@ -21,9 +21,10 @@ SUMMARY = "read both drives and check every file, now"
 DESCRIPTION = """\
 Reads files from both drives at once, past the page cache, and compares each with the checksum taken when
 it was copied: those first whose last reading is oldest, and none that was read within the last 12 hours.
-It also looks for names on the secondary that no run put there. It writes to neither drive: what it finds
-goes into the damage register, for `nightferry mend` and the next night. Stopped with Ctrl-C or SIGTERM,
-or at the end of the time given with --for, it goes on from there when it is called again."""
+It also looks for names on the secondary that no run put there. It changes no file that was copied: what it
+finds goes into the damage register, for `nightferry mend` and the next night, and into the morning report on
+the secondary, which is all that it writes to a drive. Stopped with Ctrl-C or SIGTERM, or at
+the end of the time given with --for, it goes on from there when it is called again."""
 EXAMPLE = """\
   nightferry verify --for 2h recordings
   nightferry verify --side secondary --path "2026-05 spring concert" recordings"""

@@ -34,7 +34,15 @@ class OldDate(NamedTuple):
 
 def damage_around(manifest: Manifest, run: int, limit: int) -> tuple[int, list[DamageStory]]:
     """How much damage was open during a run or was found or ended by it, and the first ``limit`` of it."""
-    where = "found_run <= :run AND (closed_run IS NULL OR closed_run >= :run)"
+    return _damage(manifest, "found_run <= :run AND (closed_run IS NULL OR closed_run >= :run)", run, limit)
+
+
+def damage_ended(manifest: Manifest, run: int, limit: int) -> tuple[int, list[DamageStory]]:
+    """How much damage a run ended, also such as was found before it, and the first ``limit`` of it."""
+    return _damage(manifest, "closed_run = :run", run, limit)
+
+
+def _damage(manifest: Manifest, where: str, run: int, limit: int) -> tuple[int, list[DamageStory]]:
     one = manifest.database.connection.execute
     count = one(f"SELECT count(*) FROM damage WHERE {where}", {"run": run}).fetchone()[0]
     rows = one(

@@ -302,7 +302,7 @@ def _collect(
                 raise read
             else:
                 _judge(read, verified, intact[side])
-                progress.advance(files=1, size_bytes=read.read_bytes)
+                progress.advance(files=read.target.subject.stat.kind is Kind.FILE, size_bytes=read.read_bytes)
             side, read = results.get_nowait()
     except queue.Empty:
         return ended

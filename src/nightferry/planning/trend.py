@@ -17,6 +17,8 @@ from statistics import NormalDist, median
 CONFIDENCE = 0.95
 # Fewer nights than these say nothing; more than these speak of another time, and of pairs without end.
 LEAST_NIGHTS = 5
+# Several nights of one evening, as when somebody tries things out, are no pace of days.
+LEAST_DAYS = 3
 MOST_NIGHTS = 180
 _DAY_S = 86_400.0
 
@@ -41,9 +43,9 @@ class Full:
 
 
 def fit(held: Sequence[tuple[float, int]]) -> Trend | None:
-    """``held``: Unix time and bytes in use, oldest first. None for too few nights, or for none that differ in time."""
+    """``held``: Unix time and bytes in use, oldest first. None for too few nights, or for fewer than ``LEAST_DAYS``."""
     nights = held[-MOST_NIGHTS:]
-    if len(nights) < LEAST_NIGHTS:
+    if len(nights) < LEAST_NIGHTS or nights[-1][0] - nights[0][0] < LEAST_DAYS * _DAY_S:
         return None
     slopes = sorted(
         (later - earlier) / (after_s - before_s) * _DAY_S

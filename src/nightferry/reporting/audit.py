@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 from nightferry.errors import WrongUse
 from nightferry.manifest.covered import PLACES, Coverage, Place
 from nightferry.manifest.manifest import Manifest
+from nightferry.manifest.night_findings import DamageStory, damage_ended
 from nightferry.manifest.records import LeftOut, Past, Run
 from nightferry.planning.keeping import Kept, kept_until
 from nightferry.reporting.folders import FolderSums
@@ -62,6 +63,8 @@ class NightReport:
     open_damage: int = 0  # at its end
     still_damaged: int | None = None  # of the pair, now; None: as at its end
     damage: list[tuple[bytes, str, str, str]] = field(default_factory=list)  # path, side, verdict, detail
+    damage_ended_count: int = 0  # what it mended, and what was mended by hand before the night after it
+    damage_ended: list[DamageStory] = field(default_factory=list)
     left_out: Counter[str] = field(default_factory=Counter)  # names by kind
     left_out_examples: list[LeftOut] = field(default_factory=list)
     kept: Kept | None = None
@@ -153,6 +156,7 @@ def night_report(
     if report.open_damage:
         found = manifest.runs.open_damage()
         report.still_damaged, report.damage = len(found), found[:examples]
+    report.damage_ended_count, report.damage_ended = damage_ended(manifest, run.number, examples)
     if run.outcome is not None:
         newest = manifest.runs.last() or run
         report.kept = kept_until(

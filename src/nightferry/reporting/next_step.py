@@ -69,8 +69,11 @@ def steps(
     """
     if is_busy:
         return [Step(f"nightferry status --follow {pair}", "watch it until it ends")]
-    if status is None and not is_paired:
-        return [Step(f"nightferry pair {pair}", "make its two drives a pair; it shows both and asks first")]
+    if not is_paired:
+        first = [Step(f"nightferry pair {pair}", "make its two drives a pair; it shows both and asks first")]
+        if status is not None:  # somebody tried a run before
+            first.append(Step(f"nightferry preflight {pair}", "see what stands in the way"))
+        return first
     codes = [reason.code for reason in reasons]
     if status is None and "no_status" in codes:
         return [

@@ -33,6 +33,17 @@ def report_as_json(report: NightReport, reasons: tuple[Reason, ...]) -> dict[str
             {**json_name(path), "side": side, "verdict": verdict, "detail": detail}
             for path, side, verdict, detail in report.damage
         ],
+        "damage_ended_count": report.damage_ended_count,
+        "damage_ended": [
+            {
+                **json_name(each.path),
+                "side": each.side,
+                "verdict": each.verdict,
+                "detail": each.detail,
+                "became": each.became,
+            }
+            for each in report.damage_ended
+        ],
         "kept_until": None if report.kept is None else _moment(report.kept.until_s),
         "kept_at_least_until": None if report.kept is None else _moment(report.kept.at_least_until_s),
         "coverage": coverage_as_json(report.coverage),

@@ -33,6 +33,11 @@ def show_report(screen: Screen, report: NightReport, reasons: tuple[Reason, ...]
     _show_not_copied(screen, report)
     for path, side, verdict, detail in report.damage:
         screen.point(f"{show_name(path)}: {words.damage_line(side, verdict, detail)}", state="failed")
+    for each in report.damage_ended:
+        told = words.damage_line(each.side, each.verdict, each.detail)
+        screen.point(f"{show_name(each.path)}: {told}; {show_text(each.became or '')}")
+    if (more := report.damage_ended_count - len(report.damage_ended)) > 0:
+        screen.point(f"and {counted(more, 'name')} more that were bad and are right again.")
     for note in report.notes:
         screen.point(note)
     if (fact := fact_of(report.rehearsal)) is not None:

@@ -32,8 +32,8 @@ def show_verified(screen: Screen, result: VerifyResult) -> None:
     screen.text(_verdicts(result))
     if result.verified.changed:
         screen.text(
-            f"{counted(result.verified.changed, 'file', 'files')} on the primary changed since the last night, which is"
-            " no damage: the next night copies them."
+            f"{counted(result.verified.changed, 'file', 'files')} on the primary changed or went since the last night,"
+            " which is no damage: the next night sees to them."
         )
     if result.verified.indirect:
         screen.text(

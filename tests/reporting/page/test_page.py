@@ -9,7 +9,7 @@ from xml.etree.ElementTree import Element
 
 import html5lib
 import pytest
-from scenes import HOSTILE, SCENES, damaged, latest, many_changes, night, pair_in
+from scenes import HOSTILE, SCENES, damaged, latest, many_changes, night, page_again, pair_in, real_drives_of
 
 from drives import DriveFactory
 from nightferry.night.run import run_night
@@ -135,6 +135,17 @@ def test_a_report_that_cannot_be_made_fails_no_night(tmp_path: Path) -> None:
     assert result.outcome == "complete"
     assert any("no ink" in note for note in result.notes)
     assert night(pair).outcome == "complete"
+
+
+def test_a_sound_morning_does_not_say_nothing_where_a_drive_wants_a_look(tmp_path: Path) -> None:
+    pair = pair_in(tmp_path)
+    pair.write("2026-05 spring concert/01 kyrie.wav", b"kyrie")
+    night(pair)
+    real_drives_of(pair)  # one of them hangs on a slow link
+    page_again(pair)
+    told = " ".join(parsed(latest(pair)).itertext())
+    assert "Attention:" in told and "Nobody has to do anything" not in told
+    assert "something that wants a look when there is time" in told
 
 
 # --- the style

@@ -16,6 +16,7 @@ from nightferry.manifest.covered import AGE_EDGES_S, Coverage
 from nightferry.planning.trend import Trend
 from nightferry.reporting.audit import ADDED, CHANGED, MOVED, REMOVED
 from nightferry.reporting.coverage import Covered
+from nightferry.reporting.coverage_text import NEVER
 from nightferry.reporting.page.facts import Facts, NightPoint, held_on_this_drive
 from nightferry.reporting.words import day
 from nightferry.units import format_rate, format_size
@@ -273,7 +274,9 @@ def _oldest_part(each: Coverage) -> str:
             share = (
                 "less than 1%" if parts[part] * 100 < each.total_bytes else f"{parts[part] * 100 // each.total_bytes}%"
             )
-            return f"{share} {'was never read, or was bad when last read' if words == NEVER else f'was last read {words} ago'}"
+            if words == NEVER:
+                return f"{share} was never read, or was bad when last read"
+            return f"{share} was last read {words} ago"
     return "nothing was read"
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from nightferry.planning.trend import LEAST_NIGHTS
+from nightferry.planning.trend import LEAST_DAYS, LEAST_NIGHTS
 from nightferry.reporting.page.facts import Facts, held_on_this_drive
 from nightferry.units import format_count, format_size
 
@@ -17,7 +17,10 @@ def forecast_sentence(facts: Facts) -> str:
     trend, full = facts.trend, facts.full
     if trend is None or full is None:
         nights = len(held_on_this_drive(facts.history))
-        return f"A forecast needs {LEAST_NIGHTS} nights that noted how full the drive was; there are {nights} so far."
+        return (
+            f"A forecast needs {LEAST_NIGHTS} nights over {LEAST_DAYS} days that noted how full the drive was; there"
+            f" are {nights} nights so far."
+        )
     pace = (
         f"By the last {trend.nights} nights it fills by {_pace(trend.bytes_per_day)} a day"
         f" (with 95% confidence: {_pace(trend.low)} to {_pace(trend.high)})."
