@@ -151,10 +151,16 @@ def test_rule_E_ended_by_a_signal_it_leaves_nothing_or_what_the_next_run_takes_a
         assert os.WIFSIGNALED(status)
         assert pair.staging() == ["measure"]
     else:
-        assert os.WEXITSTATUS(status) == 4
+        assert os.WEXITSTATUS(status) == 1
         assert pair.staging() == []
     assert not (folder(pair) / FILE_NAME).exists()
-    pair.run_well()
+    while True:
+        try:
+            pair.run_well()
+        except Busy:  # the process that measured dies with the one that was killed, though not in the same instant
+            time.sleep(0.05)
+        else:
+            break
     assert pair.staging() == []
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from harness import Pair
 
+from nightferry.night import timing
 from nightferry.night.context import Clock, Stop, Unwatched
 
 
@@ -82,8 +83,9 @@ def test_no_room_for_any_of_it(pair: Pair) -> None:
 
 
 @pytest.mark.parametrize("copied", [0, 1, 2])
-def test_what_is_left_when_a_night_stops(pair: Pair, copied: int) -> None:
+def test_what_is_left_when_a_night_stops(pair: Pair, copied: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Some of what was to be copied is there, some is not: whatever was finished does not count."""
+    monkeypatch.setattr(timing, "_TELL_EVERY_S", 0)  # each file is told, so that the night stops behind a known one
     for number in range(1, 5):
         pair.write(f"2026-06 rehearsal {number}/01 warm-up.wav", os.urandom(7000 + number))
     stop = Stop(Clock())

@@ -39,7 +39,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--kind", metavar="KIND", action="append", default=[],
         help="only changes of these kinds: added, changed, moved, removed, metadata; or what was not copied:"
-        " unreadable, unsettled, unsupported",
+        " unreadable, unsettled, unsupported, other mount, no room, unlisted",
     )  # fmt: skip
     parser.add_argument("--larger", metavar="SIZE", help="only files of this size or more, such as 100MiB")
     parser.add_argument("--smaller", metavar="SIZE", help="only files of this size or less")
