@@ -30,7 +30,7 @@ PAIRS = {
     "xfs": ("xfs", "xfs", 0.2),
     "btrfs": ("btrfs", "ext4", 0.15),
 }
-IN_CI = {"ext4": 80, "ext4-writeback": 50, "xfs": 70, "btrfs": 50}
+IN_CI = {"ext4": 60, "ext4-writeback": 36, "xfs": 50, "btrfs": 30}
 # First cuts, each with so many second ones.
 TWICE = {"ext4": 2, "xfs": 2}
 SECOND_CUTS = 8
