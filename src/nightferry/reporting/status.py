@@ -236,7 +236,7 @@ def read(folder: Path) -> Status | None:
     try:
         return _status(json.loads(content))
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError, OverflowError) as error:
-        raise BadStatus(f"it is not as nightferry writes it") from error
+        raise BadStatus("it is not as nightferry writes it") from error
 
 
 def _status(found: dict[str, Any]) -> Status:
