@@ -58,6 +58,14 @@ def test_what_is_not_taken_is_closed_also_where_the_reader_stops_early(folder: R
     assert ahead.take(b"000.mid") is None
 
 
+def test_what_is_passed_over_is_closed_at_its_turn(folder: Root) -> None:
+    before = opened_now()
+    ahead = Ahead(folder, Effects())
+    for _ in ahead.over([item(b"%03d.mid" % number) for number in range(100)]):  # as where there is no room for any
+        assert opened_now() <= before + AHEAD_FILES + 2
+    assert opened_now() == before
+
+
 def test_only_small_files_that_are_read_for_certain(folder: Root) -> None:
     ahead = Ahead(folder, Effects())
     unfit = [

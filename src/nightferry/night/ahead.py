@@ -41,9 +41,9 @@ class Ahead:
                 window.append(item)
                 self._ask_for(item)
                 if len(window) > AHEAD_FILES:
-                    yield window.popleft()
+                    yield from self._turn(window.popleft())
             while window:
-                yield window.popleft()
+                yield from self._turn(window.popleft())
         finally:
             for fd, _ in self._open.values():
                 self._effects.close(fd)
@@ -52,6 +52,12 @@ class Ahead:
     def take(self, path: bytes) -> tuple[int, os.stat_result] | None:
         """What was opened, and its state then; the caller closes it. None where it was not, for whatever reason."""
         return self._open.pop(path, None)
+
+    def _turn(self, item: Item) -> Iterator[Item]:
+        yield item
+        left = self.take(item.path)  # as where there is no room for it: with many such, no descriptors would be left
+        if left is not None:
+            self._effects.close(left[0])
 
     def _ask_for(self, item: Item) -> None:
         stat = item.stat
