@@ -146,11 +146,8 @@ def _add_indexes(database: Database) -> None:
                     connection.execute(statement)
     except sqlite3.Error as error:
         database.close()
-        raise Failed(
-            f"the manifest {database.path} cannot be read ({error}): see whether its disk is sound, then run a night,"
-            " which replaces a damaged one"
-        ) from error
-    except BaseException:
+        raise _unreadable(database.path, error) from error
+    except BaseException:  # of whatever kind: nobody got the database who could close it
         database.close()
         raise
 
@@ -180,10 +177,7 @@ def open_to_look(path: Path, effects: Effects, *, in_use: bool) -> Iterator[Data
     except sqlite3.Error as error:
         if not in_use and _marks(path) != before:
             raise _overtaken(path) from error
-        raise Failed(
-            f"the manifest {path} cannot be read ({error}): see whether its disk is sound, then run a night, which"
-            " replaces a damaged one"
-        ) from error
+        raise _unreadable(path, error) from error
     finally:
         database.close()
     # Without locks, pages of two states may have been read.
@@ -214,10 +208,17 @@ def _open_to_look(path: Path, effects: Effects, *, in_use: bool) -> Database:
     except OSError as error:
         shutil.rmtree(folder, ignore_errors=True)
         raise _no_copy(path, place, error) from error
-    except BaseException:
+    except BaseException:  # of whatever kind, also Ctrl-C: a copy of the manifest is not left lying about
         shutil.rmtree(folder, ignore_errors=True)
         raise
     return _Copied(opened.connection, effects, copy)
+
+
+def _unreadable(path: Path, error: sqlite3.Error) -> Failed:
+    return Failed(
+        f"the manifest {path} cannot be read ({error}): see whether its disk is sound, then run a night, which replaces"
+        " a damaged one"
+    )
 
 
 def _no_copy(path: Path, place: str, error: OSError) -> Failed:

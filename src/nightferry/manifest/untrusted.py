@@ -112,7 +112,7 @@ def _open(path: str, pair_id: str | None, expected: os.stat_result | None) -> sq
         _harden(connection)
         _check(connection, pair_id)
         _check_length(connection, size_bytes)
-    except BaseException:
+    except BaseException:  # of whatever kind: nobody got the connection who could close it
         connection.close()
         raise
     return connection

@@ -5,11 +5,9 @@ A hint and never the truth: it only changes an order, and what a night waits for
 
 from __future__ import annotations
 
-import os
 import stat
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from itertools import islice
 
 from nightferry.manifest.plan import Item
 from nightferry.night.context import Night
@@ -48,9 +46,7 @@ def _of_folder(night: Night, path: bytes) -> tuple[int, int, int]:
     try:
         fd = night.primary.folder(path)
         own_ns = effects.fstat(fd).st_mtime_ns
-        with effects.scandir(fd) as entries:
-            names = [os.fsencode(entry.name) for entry in islice(entries, _MOST_NAMES)]
-        for name in names:
+        for name in night.primary.names(path, _MOST_NAMES):
             with suppress(FileNotFoundError):
                 found = effects.stat(name, dir_fd=fd, follow_symlinks=False)
                 if stat.S_ISREG(found.st_mode):

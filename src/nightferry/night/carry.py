@@ -20,15 +20,13 @@ from nightferry.manifest.records import Intent
 from nightferry.night.context import COPY, RETIRED
 from nightferry.tree.durability import Barrier
 from nightferry.tree.metadata import Kind
-from nightferry.tree.root import Root, join, split
+from nightferry.tree.root import NO_RENAME_NEW, Root, join, split
 from nightferry.volumes.capabilities import Capabilities
 
 # A folder below ``retired/`` that is not empty, gone, or cannot go for want of room: no version depends on it.
 _FOLDER_STAYS = {
     errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR, errno.EBUSY, errno.ENOSPC, errno.EDQUOT,
 }  # fmt: skip
-# A file system, or a kernel, without RENAME_NOREPLACE (rename(2)).
-_NO_SUCH_RENAME = {errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP}
 
 
 def in_copy(path: bytes) -> bytes:
@@ -177,7 +175,7 @@ class Carrier:
         try:
             self._root.rename_new(staged, new)
         except OSError as error:
-            if error.errno in _NO_SUCH_RENAME:
+            if error.errno in NO_RENAME_NEW:
                 self._never_over = False
             elif error.errno not in (errno.EEXIST, errno.ENOENT):
                 raise
@@ -305,7 +303,7 @@ class Carrier:
 
     def _changed(self, *paths: bytes) -> None:
         for path in paths:
-            self._barrier.name_changed(path)
+            self._barrier.names_changed(split(path)[0])
 
 
 def same_but_for_case(root: Root, old: bytes, new: bytes) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from nightferry.errors import Failed
@@ -33,22 +33,16 @@ def confined(settings: PairSettings, state_dir: Path, *, is_unattended: bool) ->
     Raises:
         Failed: it went wrong half way; nothing was begun.
     """
-    if os.environ.get(OWN_MOUNTS[0]) == OWN_MOUNTS[1] and is_read_only_by_itself():
-        opened = open_secondary(settings.primary, settings.secondary)
+    with ExitStack() as stack:
         try:
-            opened.__enter__()
+            if os.environ.get(OWN_MOUNTS[0]) == OWN_MOUNTS[1] and is_read_only_by_itself():
+                stack.enter_context(open_secondary(settings.primary, settings.secondary))
+                done = True
+            else:
+                done = not is_unattended or confine(_written(settings, state_dir))
         except OSError as error:
             raise Failed(_WHY.format(error.strerror)) from error
-        try:
-            yield True
-        finally:
-            opened.__exit__(None, None, None)
-        return
-    try:
-        done = not is_unattended or confine(_written(settings, state_dir))
-    except OSError as error:
-        raise Failed(_WHY.format(error.strerror)) from error
-    yield done
+        yield done
 
 
 _WHY = "this night could not be confined to what it writes ({}), so it was not begun: see the system log"

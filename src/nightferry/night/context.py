@@ -20,6 +20,7 @@ from nightferry.tree.content import Buffers
 from nightferry.tree.digests import Algorithm
 from nightferry.tree.durability import Barrier
 from nightferry.tree.effects import Effects
+from nightferry.tree.metadata import OwnerOfNew
 from nightferry.tree.root import Root, split
 from nightferry.volumes.capabilities import Capabilities
 
@@ -191,13 +192,14 @@ class Night:
     _left_out: list[LeftOut] = field(default_factory=list)
     _left_out_written: int = 0
     _staged: int = 0
-    _owner_of_new: tuple[int, int] | None = None
     rates: RateMeter = field(init=False)
     ahead: Ahead = field(init=False)
+    owner_of_new: OwnerOfNew = field(init=False)  # in staging/
 
     def __post_init__(self) -> None:
         self.rates = RateMeter(self.clock.monotonic_s)
         self.ahead = Ahead(self.primary, self.effects)
+        self.owner_of_new = OwnerOfNew(self.effects)
 
     def leave_out(self, kind: str, path: bytes, detail: str) -> None:
         """Names what could not be copied; the folder is looked at in full again tomorrow."""
@@ -224,13 +226,6 @@ class Night:
 
     def bytes_passed(self, size_bytes: int) -> None:
         self.progress.advance(size_bytes=size_bytes)
-
-    def owner_of_new(self, fd: int) -> tuple[int, int]:
-        """User and group of what was just made in ``staging/``: the same for all, so only the first is looked at."""
-        if self._owner_of_new is None:
-            found = self.effects.fstat(fd)
-            self._owner_of_new = (found.st_uid, found.st_gid)
-        return self._owner_of_new
 
     def staging_name(self) -> bytes:
         self._staged += 1

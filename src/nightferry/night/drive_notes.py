@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-
 from nightferry.night.error_counts import Devices
 from nightferry.night.readiness import Sources, of_drives
 
@@ -15,6 +13,6 @@ _KEPT = ("about", "code", "found", "meaning", "todo")
 def notes(devices: Devices, sources: Sources | None = None) -> list[dict[str, str]]:
     """Findings as texts, under ``about``, ``code``, ``state``, ``found``, ``meaning`` and ``todo``. Never raises."""
     return [
-        {"state": each.state.value, **{key: asdict(each)[key] for key in _KEPT}}
+        {"state": each.state.value, **{key: getattr(each, key) for key in _KEPT}}
         for each in of_drives(devices, sources or Sources())[:_LIMIT]
     ]

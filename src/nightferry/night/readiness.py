@@ -218,9 +218,7 @@ def _hardware(
                 yield _mounted_again(role, path, effects, sources)
             device = device_of(mount)
             disks[role] = sysfs.disks_below(device, sources.sysfs)
-            yield from drive_findings.disk(role, disks[role])
-            for each in disks[role]:
-                yield from drive_findings.health(role, each, _ask(each, sources))
+            yield from _of_disks(role, disks[role], sources)
             errors = count_errors(device, mount.file_system, sources.sysfs)
         except (OSError, NightferryError) as error:
             yield _no_answer(role, error)
@@ -242,10 +240,14 @@ def of_drives(devices: Devices, sources: Sources) -> list[Finding]:
         except OSError as error:
             found.append(_no_answer(role, error))
             continue
-        found += drive_findings.disk(role, disks[role])
-        for each in disks[role]:
-            found += drive_findings.health(role, each, _ask(each, sources))
+        found += _of_disks(role, disks[role], sources)
     return [*found, *drive_findings.both(disks["primary"], disks["secondary"])]
+
+
+def _of_disks(role: str, disks: list[sysfs.Disk], sources: Sources) -> Iterator[Finding]:
+    yield from drive_findings.disk(role, disks)
+    for each in disks:
+        yield from drive_findings.health(role, each, _ask(each, sources))
 
 
 def _ask(disk: sysfs.Disk, sources: Sources) -> smart.Answer:

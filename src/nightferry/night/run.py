@@ -346,12 +346,13 @@ def _copy(night: Night, *, held: bool, fits: bool) -> None:
     steps = (Step.ADDED,) if held else (Step.ADDED, Step.TOUCHED)
     night.progress.phase("copy", *_totals(night, *steps))
     copier = Copier(night)
-    ordered = night.plan.smallest_first(*steps)
     if fits:
         ordered = in_reading_order(busy_first(night, partial(night.plan.items, *steps, based=False)))
+    else:
+        ordered = (item for item in night.plan.smallest_first(*steps) if item.base is None)
     # Files that are linked from what the copy has go first: a later batch may displace what they are linked from.
     copier.run(night.plan.items(Step.ADDED, based=True))
-    copier.run(item for item in ordered if item.base is None)
+    copier.run(ordered)
     copier.retry()
     if held:
         night.tally.withheld += count_withheld(night)
@@ -462,7 +463,7 @@ def _report(night: Night, result: Result, report: LeaveReport, state_folder: Pat
     night.progress.phase("report")
     try:
         problems = report(night, result, state_folder, to_secondary)
-    except Exception as error:
+    except Exception as error:  # of whatever kind: said, and no reason for the night to fail
         problems = [f"The morning report could not be made ({type(error).__name__}: {error})."]
     for problem in problems:
         night.note(problem)

@@ -129,7 +129,7 @@ def _fill(
             if not (relink and night.capabilities.hard_links):
                 return Staged(name, now, then.content, xattrs, same_as_before=True)
             content, same_content = then.content, True
-    lost = apply_to_open(out, now, xattrs, night.effects, fresh=True, owner=night.owner_of_new(out))
+    lost = apply_to_open(out, now, xattrs, night.effects, fresh=True, owner=night.owner_of_new.of(out))
     night.metadata_lost.update(lost)
     night.barrier.file_written(out)
     return Staged(name, now, content, xattrs, same_content=same_content)

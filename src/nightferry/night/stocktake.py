@@ -91,7 +91,7 @@ class Stocktaker:
                 last = self.manifest.runs.last()
                 self._run = max([0 if last is None else last.number, *runs])
                 self._since = self.manifest.runs.last_sealing()
-                self._recent = self._stamps(self._since)
+                self._recent = [name for number, name in self._stamps() if number >= self._since]
                 with self.manifest.database.transaction():
                     stock.enter_runs({number: stamp for number, stamp in runs.items() if _is_date(stamp)})
                     stock.distrust(sealed_s)
@@ -303,17 +303,15 @@ class Stocktaker:
 
     # --- retired versions
 
-    def _stamps(self, since: int) -> list[bytes]:
-        """Folders below ``retired/`` of a run and of those after it."""
+    def _stamps(self) -> list[tuple[int, bytes]]:
+        """Folders below ``retired/``, with the number of the run that each is of."""
         if self.secondary.stat_or_none(RETIRED) is None:
             return []
-        found = ((name, _STAMP.match(name)) for name in self.secondary.names(RETIRED))
-        return [name for name, stamp in found if stamp is not None and int(stamp[1]) >= since]
+        return [(int(found[1]), name) for name in self.secondary.names(RETIRED) if (found := _STAMP.match(name))]
 
     def _retired(self, stock: Stock) -> None:
         """Newest run first, so that a folder that is gone is known until the last time something was in it."""
-        stamps = [(int(found[1]), name) for name in self.secondary.names(RETIRED) if (found := _STAMP.match(name))]
-        for number, name in sorted(stamps, reverse=True):
+        for number, name in sorted(self._stamps(), reverse=True):
             if stat_module.S_ISDIR(self.secondary.stat(in_retired(name)).st_mode):
                 self._retired_by(stock, number, name)
 

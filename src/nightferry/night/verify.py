@@ -83,6 +83,10 @@ class _Read(NamedTuple):
     link: bytes | None = None  # where a symlink points
 
 
+# What the drives have read or raised; None: that one has ended.
+_Results = queue.SimpleQueue[tuple[Side, _Read | BaseException | None]]
+
+
 class _Drive(threading.Thread):
     """Reads the files of one drive, one after the other. Owns its root and its buffers."""
 
@@ -94,11 +98,11 @@ class _Drive(threading.Thread):
         should_stop: Callable[[], bool],
         health: DriveHealth,
         side: Side,
-        done: queue.SimpleQueue[tuple[Side, _Read | BaseException | None]],
+        done: _Results,
         *,
         direct: bool,
     ) -> None:
-        """``done`` takes what was found, of all drives; None says that this one has ended."""
+        """``done`` takes what was found, of all drives."""
         super().__init__(daemon=True)
         self.todo: queue.Queue[Target | None] = queue.Queue(_AHEAD)
         self._side, self._done = side, done
@@ -226,7 +230,7 @@ def verify(
     fixity = Fixity(manifest.database)
     verified = Verified()
     # One queue of results for both: whoever waits for the one drive would let the other run out of files.
-    results: queue.SimpleQueue[tuple[Side, _Read | BaseException | None]] = queue.SimpleQueue()
+    results: _Results = queue.SimpleQueue()
     drives = {
         side: _Drive(roots[side], effects, clock, should_stop, health[side], side, results, direct=direct[side])
         for side in targets
@@ -286,7 +290,7 @@ def _wait_for(drive: _Drive) -> None:
 
 
 def _collect(
-    results: queue.SimpleQueue[tuple[Side, _Read | BaseException | None]],
+    results: _Results,
     verified: Verified,
     intact: dict[Side, list[tuple[str, int]]],
     progress: Progress,

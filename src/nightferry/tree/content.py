@@ -103,12 +103,9 @@ class Buffers:
         self.block.release()
         self.other_block.release()
         self.zeros.release()
-        with contextlib.suppress(BufferError):
-            self._block.close()
-        with contextlib.suppress(BufferError):
-            self._other_block.close()
-        with contextlib.suppress(BufferError):
-            self._zeros.close()
+        for memory in (self._block, self._other_block, self._zeros):
+            with contextlib.suppress(BufferError):
+                memory.close()
 
 
 class _Piece(NamedTuple):
@@ -309,7 +306,7 @@ def hash_content(
         _advise(effects, fd, os.POSIX_FADV_SEQUENTIAL)
     reader = _Reader(fd, effects, buffers, drop_behind=size_bytes > _KEEP_CACHED_BYTES)
     watch = _Watch(should_stop, progress)
-    return _hash(reader, hasher, watch, size_bytes + BLOCK_BYTES), hasher.digest()
+    return _hash(reader, hasher, watch, size_bytes + BLOCK_BYTES, buffers.aside), hasher.digest()
 
 
 def hash_from_platter(
@@ -359,7 +356,7 @@ def hash_from_platter(
     reader = _Reader(fd, effects, buffers, drop_behind=not direct, open_indirect=open_indirect if direct else None)
     try:
         limit_bytes = _size_bytes(fd, effects) + BLOCK_BYTES
-        read_bytes = _hash_aside(reader, hasher, _Watch(should_stop, progress), limit_bytes, buffers.aside)
+        read_bytes = _hash(reader, hasher, _Watch(should_stop, progress), limit_bytes, buffers.aside)
         return Platter(read_bytes, hasher.digest(), reader.direct)
     finally:
         effects.close(reader.fd)
@@ -392,17 +389,8 @@ def drop_device_cache(device_fd: int, effects: Effects) -> None:
     effects.posix_fadvise(device_fd, 0, 0, os.POSIX_FADV_DONTNEED)
 
 
-def _hash(reader: _Reader, hasher: Hasher, watch: _Watch, limit_bytes: int) -> int:
-    read = 0
-    for offset, _, data in reader.pieces(limit_bytes):
-        hasher.update(data)
-        read = offset + len(data)
-        watch.passed(len(data))
-    return read
-
-
-def _hash_aside(reader: _Reader, hasher: Hasher, watch: _Watch, limit_bytes: int, aside: Aside) -> int:
-    """As ``_hash``, where each block has memory that the next one is not read into."""
+def _hash(reader: _Reader, hasher: Hasher, watch: _Watch, limit_bytes: int, aside: Aside) -> int:
+    """Returns the bytes read. With O_DIRECT, a block is hashed while the next one is read into other memory."""
     read = 0
     try:
         for offset, is_hole, data in reader.pieces(limit_bytes):

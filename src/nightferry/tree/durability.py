@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 
 from nightferry.tree.effects import Effects
-from nightferry.tree.root import Root, split
+from nightferry.tree.root import Root
 
 
 class SyncFailed(OSError):
@@ -40,12 +40,6 @@ class Barrier:
         self._pending = True
         if not self._syncfs_covers:
             self._folders.add(folder)
-
-    def name_changed(self, path: bytes) -> None:
-        """As ``names_changed`` for the folder of a path."""
-        self._pending = True
-        if not self._syncfs_covers:
-            self._folders.add(split(path)[0])
 
     def wait(self) -> None:
         """Returns when everything since the last call is durable; raises ``SyncFailed`` otherwise.

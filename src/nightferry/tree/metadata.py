@@ -194,6 +194,21 @@ def _has_no_place(error: OSError, target: int | bytes, effects: Effects) -> bool
     return error.errno == errno.ENOSPC and isinstance(target, int) and effects.fstatvfs(target).f_bavail > 0
 
 
+class OwnerOfNew:
+    """User and group of what this process makes in one folder: the same for all, so only the first is looked at."""
+
+    def __init__(self, effects: Effects) -> None:
+        self._effects = effects
+        self._known: tuple[int, int] | None = None
+
+    def of(self, fd: int) -> tuple[int, int]:
+        """``fd``: what was just made there, open."""
+        if self._known is None:
+            found = self._effects.fstat(fd)
+            self._known = (found.st_uid, found.st_gid)
+        return self._known
+
+
 def apply_to_open(
     fd: int, wanted: Stat, xattrs: Xattrs, effects: Effects, *, fresh: bool, owner: tuple[int, int] | None = None
 ) -> list[str]:

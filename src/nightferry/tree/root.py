@@ -23,6 +23,9 @@ _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _FILE = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY
 
 
+# A file system, or a kernel, without RENAME_NOREPLACE (rename(2)), as ``Root.rename_new`` fails there.
+NO_RENAME_NEW = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
+
 _MOUNTED = "something else is mounted there"
 
 

@@ -194,6 +194,12 @@ def _open_card(root_fd: int, effects: Effects, what: str) -> tuple[int, bool]:
         ) from error
 
 
+def _no_lock(what: str, error: OSError) -> Failed:
+    return Failed(
+        f"A lock on {what} cannot be taken: {error.strerror}; check how the drive is mounted, and cable and power."
+    )
+
+
 def _lock_byte(fd: int, what: str, *, exclusive: bool) -> bool:
     kind = fcntl.F_WRLCK if exclusive else fcntl.F_RDLCK
     try:
@@ -202,10 +208,7 @@ def _lock_byte(fd: int, what: str, *, exclusive: bool) -> bool:
         if error.errno in (errno.EAGAIN, errno.EACCES):
             return False
         if error.errno not in _NO_LOCKS:
-            raise Failed(
-                f"A lock on {what} cannot be taken: {error.strerror}; check how the drive is mounted, and cable and"
-                " power."
-            ) from error
+            raise _no_lock(what, error) from error
     return True
 
 
@@ -227,9 +230,7 @@ def lock_descriptor(fd: int, what: str) -> None:
     except OSError as error:
         if error.errno in _NO_LOCKS and _is_open(fd):
             return
-        raise Failed(
-            f"A lock on {what} cannot be taken: {error.strerror}; check how the drive is mounted, and cable and power."
-        ) from error
+        raise _no_lock(what, error) from error
     if not taken:
         raise Busy(f"Another run of nightferry is using {what}; wait until it ends.")
 

@@ -11,14 +11,12 @@ from typing import Literal, NamedTuple
 
 from nightferry.recovery.restoring.refusals import Refusal, Refused, failed, refusing
 from nightferry.tree.durability import Barrier, SyncFailed
-from nightferry.tree.root import Root, split
+from nightferry.tree.root import NO_RENAME_NEW, Root, split
 from nightferry.volumes.capabilities import Capabilities
 
-# What one batch may hold: as that of a night.
+# What one batch may hold: the bytes as in one of a night.
 BATCH_FILES_LIMIT = 2_000
 BATCH_BYTES_LIMIT = 1 << 30
-
-_NO_FLAG = {errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP}
 
 
 @dataclass
@@ -110,7 +108,7 @@ class Batch:
             try:
                 self._root.rename_new(each.staged, each.path)
             except OSError as error:
-                if error.errno not in _NO_FLAG:
+                if error.errno not in NO_RENAME_NEW:
                     raise
                 # Not this kernel, or not this file system: looked at first, which leaves an instant.
                 if self._root.stat_or_none(each.path) is not None:

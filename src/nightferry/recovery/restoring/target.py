@@ -26,7 +26,7 @@ from nightferry.tree.content import Buffers, ReadFailed, copy_content
 from nightferry.tree.digests import XXH3_128, by_id
 from nightferry.tree.durability import Barrier, SyncFailed
 from nightferry.tree.effects import Effects
-from nightferry.tree.metadata import Stat, Xattrs, apply_to_open, apply_to_symlink
+from nightferry.tree.metadata import OwnerOfNew, Stat, Xattrs, apply_to_open, apply_to_symlink
 from nightferry.tree.root import Root, split
 from nightferry.volumes.capabilities import Capabilities
 
@@ -84,7 +84,7 @@ class Target:
         self._barrier = Barrier(root, syncfs_covers=capabilities.syncfs_covers)
         self._batch = Batch(root, self._barrier, capabilities, self.tally)
         self._dressed = 0
-        self._owner_of_new: tuple[int, int] | None = None
+        self._owner_of_new = OwnerOfNew(root.effects)
         self._folders: list[tuple[bytes, Stat, Xattrs]] = []
 
     # --- folders
@@ -191,7 +191,9 @@ class Target:
             out = self.root.create(name)
             try:
                 size_bytes, written_bytes = fill(out)
-                lost = self._lost(out, stat, self._put_on(out, stat, xattrs))
+                owner = self._owner_of_new.of(out)
+                said = apply_to_open(out, stat, xattrs, self._effects, fresh=True, owner=owner)
+                lost = self._lost(out, stat, said)
                 self._barrier.file_written(out)
             except BaseException:
                 with suppress(OSError):  # what stays is cleared away before our folder goes, or by the next call
@@ -344,12 +346,6 @@ class Target:
             with suppress(OSError):
                 self._effects.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
         return fd, found
-
-    def _put_on(self, fd: int, stat: Stat, xattrs: Xattrs) -> list[str]:
-        if self._owner_of_new is None:  # the same for all that is made in one folder
-            found = self._effects.fstat(fd)
-            self._owner_of_new = (found.st_uid, found.st_gid)
-        return apply_to_open(fd, stat, xattrs, self._effects, fresh=True, owner=self._owner_of_new)
 
     def _lost(self, fd: int, wanted: Stat, said: list[str]) -> list[str]:
         lost = self._likeness.lost(fd, wanted, said)
