@@ -79,11 +79,7 @@ def names_of_pairs(config: Path | None) -> Sequence[str]:
     from nightferry.errors import NightferryError
     from nightferry.reporting.known_pairs import known
 
-    if (found := known(config, ())) is not None:
-        return [pair.name for pair in found.pairs]
-    from nightferry.settings import load
-
     try:
-        return [pair.name for pair in load(config).pair]
+        return [pair.name for pair in known(config, ()).pairs]
     except NightferryError:
         return ()

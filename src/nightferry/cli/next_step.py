@@ -9,7 +9,7 @@ from pathlib import Path
 from nightferry.cli.common import complain
 from nightferry.errors import NightferryError
 from nightferry.reporting import exits
-from nightferry.reporting.known_pairs import Known, KnownPair, config_path, known
+from nightferry.reporting.known_pairs import config_path, known
 
 
 def tell(config: Path | None, overview: str) -> int:
@@ -19,7 +19,7 @@ def tell(config: Path | None, overview: str) -> int:
         sys.stdout.write(overview)
         return exits.SOUND
     try:
-        found = _known(config)
+        found = known(config, ())
     except NightferryError as error:
         complain(str(error))
         complain("once the configuration is put right, `nightferry preflight` says whether all is ready.")
@@ -57,20 +57,14 @@ def tell(config: Path | None, overview: str) -> int:
     return exits.worst(codes)
 
 
-def _known(config: Path | None) -> Known:
-    """Raises ``WrongUse`` where the configuration is not there or not right."""
-    if (found := known(config, ())) is not None:
-        return found
-    from nightferry.planning.schedule import calendar_of
-    from nightferry.settings import load
-
-    settings = load(config)
-    return Known(settings.state_dir, tuple(KnownPair(pair.name, calendar_of(pair)) for pair in settings.pair))
-
-
 def _is_paired(folder: Path) -> bool:
     """Whether this machine knows the pair; true for who may not look."""
+    from nightferry.reporting.status import MANIFEST
+
     try:
-        return (folder / "manifest.sqlite3").exists()
+        (folder / MANIFEST).stat()  # exists() would say False for who may not look, by Python 3.14
+    except (FileNotFoundError, NotADirectoryError):
+        return False
     except OSError:
         return True
+    return True

@@ -106,7 +106,7 @@ def _pair(pair: PairSettings, settings: Settings, asking: _Asking, screen: Scree
 
     proposal = make_pair(pair, settings.state_dir, asking)
     if proposal is not None and proposal.action in ("adopt", "rebuild"):
-        _leave_status(pair, settings)
+        leave_status(pair, settings)
     screen.gap()
     if proposal is None:
         screen.text(f"Nothing was written; {pair.name} is not a pair.")
@@ -135,7 +135,7 @@ def _pair(pair: PairSettings, settings: Settings, asking: _Asking, screen: Scree
     return proposal
 
 
-def _leave_status(pair: PairSettings, settings: Settings) -> None:
+def leave_status(pair: PairSettings, settings: Settings) -> None:
     """What the records know, until a night ran. Where it cannot be written, the pair is taken over all the same."""
     from nightferry.night.context import Clock
     from nightferry.reporting.morning import taken_over

@@ -10,13 +10,13 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from nightferry.cli.common import add_json, agreed, complain, load_settings, say_error
+from nightferry.cli.common import add_json, agreed, load_settings, say_error
 from nightferry.errors import NightferryError, WrongUse
 from nightferry.reporting import exits
 
 if TYPE_CHECKING:
     from nightferry.cli.stopping import Asked
-    from nightferry.night.context import Clock, Progress
+    from nightferry.night.context import Progress
     from nightferry.recovery.restoring.keep_off import Guarded
     from nightferry.recovery.restoring.opening import Source
     from nightferry.recovery.restoring.result import RestoreResult
@@ -194,16 +194,13 @@ def _watching(pair: str) -> Iterator[Progress]:
         yield Log(pair)
 
 
-def _leave_status(pair: PairSettings, settings: Settings, clock: Clock) -> None:
-    """On a new box nothing has said yet how the pair stands: what the records know, until a night ran."""
-    from nightferry.reporting.morning import taken_over
+def _leave_first_status(pair: PairSettings, settings: Settings) -> None:
+    """On a new box nothing has said yet how the pair stands."""
+    from nightferry.cli.pair import leave_status
     from nightferry.reporting.status import FILE_NAME
 
-    if (settings.state_dir / pair.name / FILE_NAME).exists():
-        return
-    problem = taken_over(pair, settings.state_dir, clock, is_public=settings.status_public)
-    if problem is not None:
-        complain(problem)
+    if not (settings.state_dir / pair.name / FILE_NAME).exists():
+        leave_status(pair, settings)
 
 
 def _new_primary(args: argparse.Namespace, asked: Asked) -> RestoreResult | None:
@@ -241,7 +238,7 @@ def _new_primary(args: argparse.Namespace, asked: Asked) -> RestoreResult | None
             progress = _Late(lambda: stack.enter_context(_watching(pair.name)))
             filled = fill_new_primary(pair, settings.state_dir, confirm, progress, Effects(), clock, stop, bad=args.bad)
         if filled is not None:
-            _leave_status(pair, settings, clock)
+            _leave_first_status(pair, settings)
         return filled
 
     result = watched(work, "restore", drives_of(pair), asked)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import sys
+import time
 from functools import partial
 from typing import TYPE_CHECKING
 
 from nightferry.cli.common import add_json, add_pairs, complain, forget_output
 from nightferry.cli.stopping import stopping_on_signals
+from nightferry.cli.watched import drives_of
 from nightferry.errors import NightferryError, WrongUse
 from nightferry.reporting import exits
 from nightferry.units import parse_duration
@@ -54,7 +56,6 @@ def main(args: argparse.Namespace) -> int:
         from nightferry.night.context import Clock
         from nightferry.night.hang import supervised
         from nightferry.reporting.morning import ended_early, not_begun, run_pair, show
-        from nightferry.reporting.telling.alerts import tell
 
         def night(pair: PairSettings, clock: Clock, stop: Stop) -> Came:
             asked.attend(stop)
@@ -70,18 +71,18 @@ def main(args: argparse.Namespace) -> int:
             if asked.is_set:
                 came.append(not_begun(pair))
                 continue
-            places = (("primary", pair.primary), ("secondary", pair.secondary))
             clock = Clock()
             stop = _stop_of(pair, clock, given_s, without_window=args.without_window)
             try:
                 # In a process of its own: a drive that never answers must not keep this one, and the other pairs.
-                limit_s = pair.io_limit.total_seconds()
-                came.append(supervised(partial(night, pair, clock, stop), places, limit_s, lambda: asked.is_set))
+                came.append(supervised(partial(night, pair, clock, stop), *drives_of(pair), lambda: asked.is_set))
             except NightferryError as error:
                 came.append(ended_early(pair, settings.state_dir, error, clock, is_public=settings.status_public))
             if came[-1].error is not None:
                 complain(came[-1].error)
             if came[-1].exit_code != exits.BUSY and not args.by_daemon:
+                from nightferry.reporting.telling.alerts import tell
+
                 _complain_of(tell(pair, settings.state_dir, clock.now_s()))
             if screen is not None:
                 try:
@@ -118,12 +119,10 @@ def _complain_of(problem: str | None) -> None:
 
 def _tell_of_all(settings: Settings) -> None:
     """The figures, and a watcher outside. What cannot be told changes nothing of the nights."""
-    from time import time
-
     from nightferry.reporting.telling.heartbeat import beat
     from nightferry.reporting.telling.metrics import leave_metrics
 
-    _complain_of(leave_metrics(settings, time()))
+    _complain_of(leave_metrics(settings, time.time()))
     _complain_of(beat(settings))
 
 

@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from nightferry.cli.common import add_json, add_pairs, chosen_pairs
+from nightferry.cli.common import add_json, add_pairs
 from nightferry.reporting import exits
 from nightferry.units import format_count, format_size, show_text
 
@@ -45,13 +45,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
-    known = _known(args)
+    from nightferry.reporting.known_pairs import known
+
+    found = known(args.config, args.names)
     if args.follow:
         from nightferry.cli.following import follow
 
-        if not follow(known, partial(_tell, known, as_json=True) if args.json else None):
+        if not follow(found, partial(_tell, found, as_json=True) if args.json else None):
             return exits.INTERRUPTED
-    return _tell(known, as_json=args.json)
+    return _tell(found, as_json=args.json)
 
 
 def _tell(known: Known, *, as_json: bool) -> int:
@@ -95,18 +97,6 @@ def _still_so(status: Status | None, folder: Path) -> Status | None:
 
 def _code(state: str, reasons: tuple[Reason, ...]) -> int:
     return exits.of_status(state, reasons[0].code if reasons else None)
-
-
-def _known(args: argparse.Namespace) -> Known:
-    """The pairs; from what is remembered of the configuration, where that is still the same."""
-    from nightferry.reporting.known_pairs import Known, KnownPair, known
-
-    if (found := known(args.config, args.names)) is not None:
-        return found
-    from nightferry.planning.schedule import calendar_of
-
-    settings, pairs = chosen_pairs(args)
-    return Known(settings.state_dir, tuple(KnownPair(pair.name, calendar_of(pair)) for pair in pairs))
 
 
 def _next_run(calendar: Calendar, now_s: float) -> str | None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import partial
 from threading import Thread
 
 from nightferry.reporting.logs import Logger
@@ -32,11 +33,11 @@ class Telling:
         """Tells what is to be told. ``is_alive``: whether the nights are; the watcher outside hears of it."""
         for pair in settings.pair:
             if alerts.is_anybody_told(pair):
-                self._start(f"alerts of {pair.name}", LOOK_EVERY_S, lambda pair=pair: _alert(pair, settings))  # type: ignore[misc]
+                self._start(f"alerts of {pair.name}", LOOK_EVERY_S, partial(_alert, pair, settings))
         if settings.metrics_file is not None:
-            self._start("metrics", MEASURE_EVERY_S, lambda: _measure(settings))
+            self._start("metrics", MEASURE_EVERY_S, partial(_measure, settings))
         if settings.heartbeat_url is not None and is_alive:
-            self._start("heartbeat", settings.heartbeat_every.total_seconds(), lambda: beat(settings))
+            self._start("heartbeat", settings.heartbeat_every.total_seconds(), partial(beat, settings))
 
     def soon(self, pair: str) -> None:
         """A night of this pair has ended: there may be something to tell at once."""

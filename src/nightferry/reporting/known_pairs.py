@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from nightferry import __version__
-from nightferry.planning.schedule import Calendar
+from nightferry.planning.schedule import Calendar, calendar_of
 
 if TYPE_CHECKING:
     from nightferry.settings import Settings
@@ -90,8 +90,22 @@ def _remember(settings: Settings, digest: str) -> None:
     os.replace(temporary, target)
 
 
-def known(config: Path | None, names: Sequence[str]) -> Known | None:
-    """The pairs of these names, all where none is given; None where the configuration has to be checked first."""
+def known(config: Path | None, names: Sequence[str]) -> Known:
+    """The pairs of these names, all where none is given; from what is remembered, where the configuration is the same.
+
+    Raises ``WrongUse`` where it is not there or not right, and for names that no pair has.
+    """
+    if (found := _remembered(config, names)) is not None:
+        return found
+    from nightferry.settings import load
+
+    settings = load(config)
+    pairs = settings.chosen(names)
+    return Known(settings.state_dir, tuple(KnownPair(pair.name, calendar_of(pair)) for pair in pairs))
+
+
+def _remembered(config: Path | None, names: Sequence[str]) -> Known | None:
+    """None where the configuration has to be checked first."""
     try:
         content = _content(config_path(config))
         tables = tomllib.loads(content.decode("utf-8-sig"))

@@ -22,7 +22,7 @@ from nightferry.reporting.coverage import coverage_as_json, coverage_from_json
 moment, unix = moments.moment, moments.unix
 
 FILE_NAME = "status.json"
-_MANIFEST = "manifest.sqlite3"  # as manifest/manifest.py names it, which is slow to load
+MANIFEST = "manifest.sqlite3"  # as manifest/manifest.py names it, which is slow to load
 FORMAT = 1
 
 SOUND, ATTENTION, FAILED = "sound", "attention", "failed"
@@ -374,7 +374,7 @@ def judged(pair: str, folder: Path, now_s: float) -> tuple[Status | None, str, t
         sentence = f"The status of this pair cannot be read ({why}); the next run writes a new one."
         return None, FAILED, (Reason("bad_status", sentence),)
     if found is None:
-        first = "" if (folder / _MANIFEST).exists() else f"make the drives a pair with `nightferry pair {pair}`, then "
+        first = "" if (folder / MANIFEST).exists() else f"make the drives a pair with `nightferry pair {pair}`, then "
         sentence = f"No night has run here yet: {first}start one with `nightferry run {pair}`."
         return None, FAILED, (Reason("no_status", sentence),)
     if now_s > unix(found.valid_until):

@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, get_origin
 
 from pydantic import Field
 from pydantic.fields import FieldInfo
@@ -179,8 +179,9 @@ def _typed(setting: str, text: str) -> Any:
     return text
 
 
-_SWITCHES = frozenset({"require_mount", "watch_day", "alert_mornings", "status_public", "reports_public"})
-_LISTS = frozenset({"exclude", "days", "alert_command", "alert_urls"})
+_FIELDS = {**PairSettings.model_fields, **Settings.model_fields}
+_SWITCHES = frozenset(name for name, info in _FIELDS.items() if info.annotation is bool)
+_LISTS = frozenset(name for name, info in _FIELDS.items() if get_origin(info.annotation) in (tuple, frozenset))
 
 
 class _EnvironmentSource(PydanticBaseSettingsSource):

@@ -210,12 +210,16 @@ def size_limit(value: object, info: ValidationInfo) -> int | None:
 
 def memory_or_path(value: object) -> Path | None:
     """An absolute path, or None for the machine's memory ("memory")."""
-    if value is None or value == "memory":
+    return _path_or("memory", value)
+
+
+def _path_or(word: str, value: object) -> Path | None:
+    if value is None or value == word:
         return None
     try:
         return absolute_path(value)
     except ValueError as error:
-        raise ValueError(f'{error}; or "memory"') from None
+        raise ValueError(f'{error}; or "{word}"') from None
 
 
 def share(value: object) -> float:
@@ -333,12 +337,7 @@ def hidden(value: object) -> str | None:
 
 def path_or_off(value: object) -> Path | None:
     """An absolute path, or None for "off"."""
-    if value is None or value == "off":
-        return None
-    try:
-        return absolute_path(value)
-    except ValueError as error:
-        raise ValueError(f'{error}; or "off"') from None
+    return _path_or("off", value)
 
 
 def hash_name(value: object) -> str:

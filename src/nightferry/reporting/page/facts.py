@@ -128,6 +128,11 @@ class DriveNote:
     meaning: str
     todo: str
 
+    @property
+    def is_bad(self) -> bool:
+        """Whether it wants a look."""
+        return self.state in ("attention", "failure")
+
 
 @dataclass(frozen=True)
 class Drive:

@@ -15,8 +15,6 @@ import sys
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 
-from nightferry.reporting.telling import deliver
-
 # What takes longer hangs.
 TIME_LIMIT_S = 60.0
 
@@ -46,6 +44,8 @@ def to_network(document: Mapping[str, object], time_limit_s: float) -> str | Non
     if code is None:
         return f"did not answer within {time_limit_s:g} s"
     if code:
+        from nightferry.reporting.telling import deliver  # what it loads is for the other process
+
         return deliver.MEANING.get(code, f"could not be tried (exit code {code})")
     return None
 
