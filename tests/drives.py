@@ -165,7 +165,7 @@ class Drive:
         if self.is_mounted:
             try:
                 self.unmount()
-            except CommandError:
+            except (CommandError, subprocess.TimeoutExpired):  # in use, or gigabytes still to be written
                 run("umount", "--lazy", self.root, check=False)
         if self.device:
             run("losetup", "--detach", self.device, check=False)
@@ -291,8 +291,9 @@ class DriveFactory:
 
     def close(self) -> None:
         while self._made:
-            drive = self._made.pop()
+            drive = self._made[-1]
             drive.detach()
+            self._made.pop()
             # pytest keeps the folders of three runs: images of many GiB would fill the disk
             drive.image.unlink(missing_ok=True)
             with contextlib.suppress(OSError):

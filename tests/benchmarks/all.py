@@ -10,6 +10,7 @@ root, some 30 GiB below --folder, and a machine that does nothing else. Touches 
 from __future__ import annotations
 
 import argparse
+import signal
 import subprocess
 import sys
 import tempfile
@@ -97,7 +98,14 @@ def program(name: str) -> Callable[[argparse.Namespace, Sizes], Found]:
                 *(["--quiet"] if args.quiet else []),
                 *sizes.options.get(name, []),
             ]
-            subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+            with subprocess.Popen(command, stdout=subprocess.DEVNULL, process_group=0) as child:
+                try:
+                    code = child.wait()
+                except BaseException:  # stopped: not killed, as `run` does, since it has drives to take apart
+                    child.terminate()
+                    raise
+            if code:
+                raise subprocess.CalledProcessError(code, command)
             document = loads(Path(told.name).read_bytes())
         return [Row(**row) for row in document["rows"]], document.get("said", [])
 
@@ -137,6 +145,7 @@ def main() -> None:
     options.add_argument("--markdown", type=Path, metavar="FILE", help="write the table here")
     options.add_argument("--only", nargs="+", choices=list(BENCHMARKS), default=list(BENCHMARKS))
     args = options.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     if args.quick:
         args.rounds = 1
     sizes = QUICK if args.quick else FULL

@@ -9,54 +9,33 @@ and the caches stay, so that no waiting is counted. Needs root. Touches only the
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from pathlib import Path
+import argparse
 
-from first_night import make_media
-from measure import GIB, MIB, Bench, BenchPair, Case, Row, finish, parser, shell
-from small_files import make_small_files
+from contents import Content, contents, options
+from measure import COPY, Bench, BenchPair, Case, Row, finish, shell
 
 
 def main() -> None:
-    options = parser(__doc__)
-    options.add_argument("--gib", type=float, default=3.0, help="big media in GiB, 0 for none (default: 3)")
-    options.add_argument("--files", type=int, default=40_000, help="small files, 0 for none (default: 40000)")
-    args = options.parse_args()
-    size_bytes = int(args.gib * GIB)
+    args = options(__doc__).parse_args()
     rows: list[Row] = []
     told: list[str] = []
-    if size_bytes:
-        found = measure(
-            args, f"processor, {args.gib:g} GiB of media", size_bytes * 9 // 8 + 256 * MIB,
-            lambda root: make_media(root, size_bytes),
-        )  # fmt: skip
-        told += [f"{row.case}: {row.cpu_s / args.gib:.3f} s a GiB" for row in found]
-        rows += found
-    if args.files:
-        found = measure(
-            args, f"processor, {args.files:,} small files", (512 + args.files * 24 // 1024) * MIB,
-            lambda root: make_small_files(root, args.files),
-        )  # fmt: skip
-        told += [f"{row.case}: {row.cpu_s / args.files * 1e6:.0f} microseconds a small file" for row in found]
+    for content in contents(args):
+        found = measure(args, content)
+        told += [f"{row.case}: {content.each(row.cpu_s)}" for row in found]
         rows += found
     finish(args, rows, told)
 
 
-def measure(args: object, name: str, drive_bytes: int, make: Callable[[Path], None]) -> list[Row]:
-    with Bench(args) as bench:  # type: ignore[arg-type]
-        primary, secondary = (bench.drive("ext4", drive_bytes) for _ in range(2))
-        make(primary.root)
+def measure(args: argparse.Namespace, content: Content) -> list[Row]:
+    with Bench(args) as bench:
+        primary, secondary = (bench.drive("ext4", content.drive_bytes) for _ in range(2))
+        content.make(primary.root)
         pair = BenchPair(bench, primary, secondary, read_back="off", verify_share="off")
-
-        def empty() -> None:
-            bench.renew(secondary)
-            (secondary.root / "copy").mkdir()
-
         copied = shell(
-            'cp -a "$1/." "$2/copy"; sync -f "$2"; find "$2/copy" -type f -exec xxh128sum {} + >"$2/list"',
-            primary.root, secondary.root,
-        )  # fmt: skip
-        return bench.compare(name, "warm", [Case("cp -a; sync; xxh128sum", copied, empty), pair.case()])
+            f'{COPY}; find "$2/copy" -type f -exec xxh128sum {{}} + >"$2/list"', primary.root, secondary.root
+        )
+        cases = [Case("cp -a; sync; xxh128sum", copied, pair.empty), pair.case()]
+        return bench.compare(f"processor, {content.name}", "warm", cases)
 
 
 if __name__ == "__main__":

@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from measure import GIB, MIB, Bench, BenchPair, Case, Row, finish, parser, shell
+from measure import COPY, GIB, MIB, Bench, BenchPair, Case, Row, finish, parser, shell
 
 FILES = 12
 REACH = 1.0
@@ -39,28 +39,23 @@ def main() -> None:
         make_media(primary.root, size_bytes)
         pair = BenchPair(bench, primary, secondary)
 
-        def empty() -> None:
-            bench.renew(secondary)
-            (secondary.root / "copy").mkdir()
-
         def renew(read_back: str) -> None:
             pair.configure(read_back=read_back)
             pair.renew()
 
-        copied = 'cp -a "$1/." "$2/copy"; sync -f "$2"'
         checked = 'echo 3 >/proc/sys/vm/drop_caches; find "$2/copy" -type f -exec xxh128sum {} +'
         paths = (primary.root, secondary.root)
         rows: list[Row] = []
         for cache in ("cold", "warm") if args.cache == "both" else (args.cache,):
             rows += bench.compare(
                 f"first night, {args.gib:g} GiB of media, not read back", cache,
-                [Case("cp -a; sync", shell(copied, *paths), empty), pair.case(prepare=lambda: renew("off"))],
+                [Case("cp -a; sync", shell(COPY, *paths), pair.empty), pair.case(prepare=lambda: renew("off"))],
                 reach=REACH,
             )  # fmt: skip
             rows += bench.compare(
                 f"first night, {args.gib:g} GiB of media, all read back", cache,
                 [
-                    Case("cp -a; sync; drop caches; xxh128sum", shell(f"{copied}; {checked}", *paths), empty),
+                    Case("cp -a; sync; drop caches; xxh128sum", shell(f"{COPY}; {checked}", *paths), pair.empty),
                     pair.case(prepare=lambda: renew("all")),
                 ],
                 reach=REACH,

@@ -14,9 +14,8 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from large_trees import Settled, bytes_a_file, manifest_bytes, settled_pair, written_bytes
-from measure import GIB, MIB, Bench, BenchPair, Case, drop_caches, finish, parser, phases, spend
+from measure import GIB, MIB, SCAN, Bench, BenchPair, Case, drop_caches, finish, parser, phases, reached, spend
 
-SCAN = "scan and compare"
 # Memory at ten times as many files may be so much more.
 MEMORY_REACH = 1.10
 
@@ -91,11 +90,10 @@ def table(points: Sequence[Point], larges: Sequence[Large]) -> list[str]:
         ]
     if len(points) > 1:
         ratio = points[-1].peak_bytes / points[-2].peak_bytes
-        reached = "reached" if ratio <= MEMORY_REACH else "NOT reached"
         lines += [
             "",
-            f"peak memory among {points[-1].files:,} files is {ratio:.2f} of that among {points[-2].files:,}: {reached}"
-            f" (at most {MEMORY_REACH:.2f})",
+            f"peak memory among {points[-1].files:,} files is {ratio:.2f} of that among {points[-2].files:,}:"
+            f" {reached(ratio <= MEMORY_REACH)} (at most {MEMORY_REACH:.2f})",
         ]
     return lines
 

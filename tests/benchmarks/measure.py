@@ -7,7 +7,7 @@
             "first night of big media", "cold",
             [Case("cp -a; sync", shell("cp -a …"), prepare), Case("nightferry run", pair.run_command(), pair.renew)],
         )
-        bench.finish(rows)                             # prints the table, and writes it as JSON for the suite
+    finish(args, rows)                                 # prints the table, and writes it as JSON for the suite
 
 Everything that is measured is a real command in a process of its own. Its processor time is that of the process and of
 all children it waited for (wait4(2)); its memory the largest of any of them. What the kernel does on its own threads
@@ -39,7 +39,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from drives import _FORMAT, MIB, CommandError, Drive, DriveFactory, Kind, missing_privileges, run
 
 GIB = 1 << 30
+SCAN = "scan and compare"  # the phase that does what `find` does
 NIGHTFERRY = (sys.executable, "-m", "nightferry")
+# What a first night is compared with: ``shell(COPY, primary, secondary)``.
+COPY = 'cp -a "$1/." "$2/copy"; sync -f "$2"'
 _CPU = Path("/sys/fs/cgroup/cpu")  # cgroup v1: Documentation/scheduler/sched-bwc.rst
 
 
@@ -67,7 +70,6 @@ class Case:
         command: the argument vector; run again in each round.
         prepare: called before each run, not measured: puts everything back to where it begins.
         figures: makes more numbers of what it wrote to stdout, such as the night's own phases.
-        exit_codes: those that are well.
         within: put before the command, as ``ON_ONE_CORE``.
         around: made and entered for each run, after ``prepare``: as drives that are slowed down while it lasts.
     """
@@ -76,9 +78,7 @@ class Case:
     command: Sequence[str | bytes | Path]
     prepare: Callable[[], None] = lambda: None
     figures: Callable[[bytes], dict[str, float]] = lambda stdout: {}
-    exit_codes: tuple[int, ...] = (0,)
     within: Sequence[str | Path] = ()
-    environment: dict[str, str] = field(default_factory=dict)
     around: Callable[[], contextlib.AbstractContextManager[None]] = contextlib.nullcontext
 
 
@@ -113,19 +113,32 @@ def spend(case: Case) -> Spent:
     with tempfile.TemporaryFile() as stdout, tempfile.TemporaryFile() as stderr:
         begin_s = time.perf_counter()
         child = subprocess.Popen(
-            [*case.within, *case.command], stdin=subprocess.DEVNULL, stdout=stdout, stderr=stderr,
-            env={**os.environ, **case.environment},
+            [*case.within, *case.command], stdin=subprocess.DEVNULL, stdout=stdout, stderr=stderr, process_group=0
         )  # fmt: skip
-        _, status, usage = os.wait4(child.pid, 0)
+        try:
+            _, status, usage = os.wait4(child.pid, 0)
+        except BaseException:  # stopped: nobody may work on drives that are about to be taken apart
+            _end(child)
+            raise
         wall_s = time.perf_counter() - begin_s
         child.returncode = os.waitstatus_to_exitcode(status)  # so that nobody waits for it again
         for file in (stdout, stderr):
             file.seek(0)
         said, complained = stdout.read(), stderr.read()
-        if child.returncode not in case.exit_codes:
+        if child.returncode != 0:
             raise RuntimeError(f"{case.name}: ended with {child.returncode}: {(complained + said)[-4000:].decode()}")
     figures = case.figures(said)
     return Spent(wall_s, usage.ru_utime, usage.ru_stime, usage.ru_maxrss << 10, figures)
+
+
+def _end(child: subprocess.Popen[bytes]) -> None:
+    """Ends a command, with those that it started: its process group."""
+    for number in (signal.SIGTERM, signal.SIGKILL):
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(child.pid, number)
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            child.wait(30)
+            return
 
 
 def drop_caches() -> None:
@@ -144,7 +157,8 @@ class Bench:
     def __enter__(self) -> Bench:
         if why := missing_privileges():
             sys.exit(why)
-        signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that the drives are taken apart then too
+        # So that the drives are taken apart then too.
+        self._handler_before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
         self.folder = Path(
             self._stack.enter_context(tempfile.TemporaryDirectory(prefix="nightferry-bench-", dir=self.args.folder))
         )
@@ -153,7 +167,9 @@ class Bench:
         return self
 
     def __exit__(self, *_: object) -> None:
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)  # a second one must not leave drives behind
         self._stack.close()
+        signal.signal(signal.SIGTERM, self._handler_before)
 
     def drive(
         self, kind: Kind, size_bytes: int, *, filled: bool = True, format_options: Sequence[str] = ()
@@ -206,10 +222,6 @@ class Bench:
                 self._say(f"{benchmark}, {cache}, round {number + 1}: {case.name}: {_short(spent)}")
         base = taken[cases[0].name]
         return [_row(benchmark, case.name, cache, taken[case.name], base, reach) for case in cases]
-
-    def finish(self, rows: Sequence[Row]) -> None:
-        """Prints the table, and writes it where ``--json`` says."""
-        finish(self.args, rows)
 
     def _say(self, line: str) -> None:
         if not self.args.quiet:
@@ -268,6 +280,11 @@ class BenchPair:
         """An empty secondary, no state, and a pair of it: what stands before a first night."""
         self._bench.renew(self.secondary)
         self.pair()
+
+    def empty(self) -> None:
+        """An empty secondary, and the folder in it that ``COPY`` fills."""
+        self._bench.renew(self.secondary)
+        (self.secondary.root / "copy").mkdir()
 
     def pair(self) -> None:
         """Makes the two drives a pair, as if they had never been one."""
@@ -358,7 +375,11 @@ def table(rows: Sequence[Row]) -> str:
 def _reached(row: Row) -> str:
     if row.reach is None or row.wall_ratio is None:
         return ""
-    return f"{row.reach:.2f}, {'reached' if row.wall_ratio <= row.reach else 'NOT reached'}"
+    return f"{row.reach:.2f}, {reached(row.wall_ratio <= row.reach)}"
+
+
+def reached(is_so: bool) -> str:
+    return "reached" if is_so else "NOT reached"
 
 
 def _ratio(value: float | None) -> str:

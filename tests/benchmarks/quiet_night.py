@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from large_trees import FIND_FORMAT, Settled, bytes_a_file, settled_pair, written_bytes
-from measure import MIB, Bench, Case, Row, drop_caches, finish, parser, phases, spend
+from measure import MIB, SCAN, Bench, Case, Row, drop_caches, finish, parser, phases, reached, spend
 
 from nightferry.night.context import Clock, Unwatched
 from nightferry.night.run import run_night
@@ -27,7 +27,6 @@ REACH = {"warm": 1.5, "cold": 1.15}
 MEMORY_LIMIT_BYTES = 120 * MIB
 WRITES_LIMIT_BYTES = 1 * MIB
 ROW_LIMIT_BYTES = 200
-SCAN = "scan and compare"
 
 
 def measure(bench: Bench, settled: Settled, files: int, *, by_phase: bool = False) -> tuple[list[Row], list[str]]:
@@ -64,8 +63,8 @@ def scan_row(found: Sequence[Row], reach: float) -> Row:
     )  # fmt: skip
 
 
-def goal(what: str, reached: bool, limit: str) -> str:
-    return f"{what}: {'reached' if reached else 'NOT reached'} (at most {limit})"
+def goal(what: str, is_so: bool, limit: str) -> str:
+    return f"{what}: {reached(is_so)} (at most {limit})"
 
 
 # --- one night, phase by phase

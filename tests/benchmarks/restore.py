@@ -8,51 +8,33 @@ makes.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from pathlib import Path
+import argparse
 
-from first_night import make_media
-from measure import GIB, MIB, Bench, BenchPair, Case, Row, finish, parser, shell
-from small_files import make_small_files
-
-from drives import run
+from contents import Content, contents, options
+from measure import Bench, BenchPair, Case, Row, finish, shell, spend
 
 REACH = 1.05
 
 
 def main() -> None:
-    options = parser(__doc__)
-    options.add_argument("--gib", type=float, default=3.0, help="big media in GiB, 0 for none (default: 3)")
-    options.add_argument("--files", type=int, default=40_000, help="small files, 0 for none (default: 40000)")
-    args = options.parse_args()
-    size_bytes = int(args.gib * GIB)
-    rows: list[Row] = []
-    if size_bytes:
-        rows += measure(
-            args, f"restore, {args.gib:g} GiB of media", size_bytes * 9 // 8 + 256 * MIB,
-            lambda root: make_media(root, size_bytes),
-        )  # fmt: skip
-    if args.files:
-        rows += measure(
-            args, f"restore, {args.files:,} small files", (512 + args.files * 24 // 1024) * MIB,
-            lambda root: make_small_files(root, args.files),
-        )  # fmt: skip
-    finish(args, rows)
+    args = options(__doc__).parse_args()
+    finish(args, [row for content in contents(args) for row in measure(args, content)])
 
 
-def measure(args: object, name: str, drive_bytes: int, make: Callable[[Path], None]) -> list[Row]:
-    with Bench(args) as bench:  # type: ignore[arg-type]
-        primary, secondary, other = (bench.drive("ext4", drive_bytes) for _ in range(3))
-        make(primary.root)
+def measure(args: argparse.Namespace, content: Content) -> list[Row]:
+    with Bench(args) as bench:
+        primary, secondary, other = (bench.drive("ext4", content.drive_bytes) for _ in range(3))
+        content.make(primary.root)
         pair = BenchPair(bench, primary, secondary, read_back="off", verify_share="off")
         pair.pair()
-        run(*pair.run_command())
+        spend(Case("the first night", pair.run_command()))
         copied = shell('cp -a "$1/copy" "$2/all"; sync -f "$2"', secondary.root, other.root)
         restored = pair.command("restore", "--into", other.root / "all", "recordings")
 
         def empty() -> None:
             bench.renew(other)
 
+        name = f"restore, {content.name}"
         cases = [Case("cp -a; sync", copied, empty), Case("nightferry restore", restored, empty)]
         return [*bench.compare(name, "cold", cases, reach=REACH), *bench.compare(name, "warm", cases, reach=REACH)]
 

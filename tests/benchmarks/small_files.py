@@ -12,7 +12,7 @@ import os
 import random
 from pathlib import Path
 
-from measure import MIB, Bench, BenchPair, Case, finish, parser, shell
+from measure import COPY, MIB, Bench, BenchPair, Case, finish, parser, shell
 
 IN_FOLDER = 100
 REACH = 1.0
@@ -42,13 +42,8 @@ def main() -> None:
         primary, secondary = bench.drive("ext4", size), bench.drive("ext4", size)
         make_small_files(primary.root, args.files)
         pair = BenchPair(bench, primary, secondary, read_back="off")
-        copied = shell('cp -a "$1/." "$2/copy"; sync -f "$2"', primary.root, secondary.root)
-
-        def empty() -> None:
-            bench.renew(secondary)
-            (secondary.root / "copy").mkdir()
-
-        cases = [Case("cp -a; sync", copied, empty), pair.case()]
+        copied = shell(COPY, primary.root, secondary.root)
+        cases = [Case("cp -a; sync", copied, pair.empty), pair.case()]
         rows = []
         for cache in ("cold", "warm") if args.cache == "both" else (args.cache,):
             rows += bench.compare(f"first night, {args.files:,} small files", cache, cases, reach=REACH)

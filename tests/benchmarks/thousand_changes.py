@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from large_trees import FILES_A_FOLDER, Settled, folder_name, settled_pair
-from measure import MIB, Bench, Case, Row, finish, parser, phases, spend
+from measure import MIB, SCAN, Bench, Case, Row, finish, parser, phases, reached, spend
 
 EACH = 1_000
 MOVED_ALONE = 100
@@ -100,11 +100,11 @@ def judge(rows: dict[int, Row]) -> str:
     """A sentence on rows of different sizes."""
     beyond = {files: row.figures[BEYOND] for files, row in sorted(rows.items())}
     least, most = min(beyond), max(beyond)
-    reached = "reached" if beyond[most] <= REACH * beyond[least] else "NOT reached"
+    how = reached(beyond[most] <= REACH * beyond[least])
     told = ", ".join(f"{seconds:.2f} s among {files:,} files" for files, seconds in beyond.items())
     if len(beyond) == 1:
         return f"4,000 changes, beyond comparing: {told}"
-    return f"4,000 changes, beyond comparing: {told}: {reached} (at most {REACH} of it in the smaller tree)"
+    return f"4,000 changes, beyond comparing: {told}: {how} (at most {REACH} of it in the smaller tree)"
 
 
 def _figures(stdout: bytes) -> dict[str, float]:
@@ -116,7 +116,7 @@ def _figures(stdout: bytes) -> dict[str, float]:
     if found != wanted or counts["moved"]["folders"] != 1 or copied_bytes != 2 * EACH * CHANGED_BYTES:
         raise RuntimeError(f"the night did not do what it was to: {counts}")
     told = phases(stdout)
-    return {BEYOND: round(told["night"] - told["scan and compare"] - told["preflight"], 3), **told}
+    return {BEYOND: round(told["night"] - told[SCAN] - told["preflight"], 3), **told}
 
 
 def main() -> None:

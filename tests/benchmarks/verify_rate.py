@@ -16,7 +16,7 @@ import sys
 from collections.abc import Mapping
 from dataclasses import replace
 
-from measure import GIB, MIB, Bench, BenchPair, Case, Row, finish, parser, shell, spend
+from measure import GIB, MIB, Bench, BenchPair, Case, Row, finish, parser, reached, shell, spend
 
 from drives import Drive, missing_throttle, throttled
 
@@ -90,10 +90,10 @@ def _one_kind(
     total_bytes = files * size_bytes
     for side in ("primary", "secondary"):
         theirs, ours = (total_bytes / row.figures[side] for row in rows[:2])
-        reached = f"{'reached' if ours / theirs >= REACH_RATE else 'NOT reached'} (at least {REACH_RATE})"
+        how = f"{reached(ours / theirs >= REACH_RATE)} (at least {REACH_RATE})"
         said.append(
             f"{kind}, {side}: {ours / 1e6:.1f} MB/s, {ours / theirs:.3f} of the {theirs / 1e6:.1f} MB/s of"
-            f" {name}{f': {reached}' if size_bytes >= LARGE_BYTES else ''}"
+            f" {name}{f': {how}' if size_bytes >= LARGE_BYTES else ''}"
         )
     gib = 2 * total_bytes / GIB
     said.append(

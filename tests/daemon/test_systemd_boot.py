@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 from machine import SOURCE, Machine, why_not
+from service import LONG
 
 from drives import DriveFactory, requires_root_and_loops
 from faulty_fuse import FaultyDrive
@@ -25,8 +26,6 @@ UNIT, ONE_SHOT = "nightferry.service", "nightferry-night.service"
 FILE = "2026-05 spring concert/01 kyrie.wav"
 # Shorter than in the unit: the test waits for both.
 FASTER = "[Service]\nRestartSec=1\nWatchdogSec=12\n"
-# Longer than the test: a night that goes on until somebody ends it.
-LONG = 'settle_quiet = "30min"\nsettle_limit = "1h"'
 
 pytestmark = [requires_root_and_loops, pytest.mark.skipif(bool(why_not()), reason=why_not() or "-")]
 
