@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import signal
+import sqlite3
 import sys
 from pathlib import Path
 
-from box import CONCERT, Box, everything
+from box import CONCERT, Box, everything, wait_for
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -63,15 +66,20 @@ def test_an_absent_drive_is_3(paired: Box) -> None:
     assert paired.run("verify").returncode == 3
 
 
+def _is_open(name: str) -> bool:
+    """Whether any process has a file of this name open."""
+    for link in Path("/proc").glob("[0-9]*/fd/*"):
+        with contextlib.suppress(OSError):
+            if os.readlink(link).endswith(f"/{name}"):
+                return True
+    return False
+
+
 def test_sigterm_stops_it_cleanly(paired: Box) -> None:
     paired.ok("run")
     with (paired.primary() / "long.wav").open("wb") as file:
         file.truncate(1 << 40)  # a hole: hours of hashing
     paired.fill(files=8)
-    import contextlib
-    import sqlite3
-    import time
-
     with contextlib.closing(sqlite3.connect(paired.folder() / "manifest.sqlite3")) as manifest, manifest:
         # as if a night had copied it
         manifest.execute(
@@ -80,7 +88,7 @@ def test_sigterm_stops_it_cleanly(paired: Box) -> None:
             " WHERE kind = 2 LIMIT 1"
         )
     process = paired.start("verify", "--all", "--side", "primary")
-    time.sleep(4)
+    wait_for(lambda: _is_open("long.wav"), 90)
     process.send_signal(signal.SIGTERM)
     out, error = process.communicate(timeout=60)
     assert process.returncode == 1, (out, error)
