@@ -21,7 +21,7 @@ from measure import MIB, SCAN, Bench, Case, Row, drop_caches, finish, parser, ph
 
 from nightferry.night.context import Clock, Unwatched
 from nightferry.night.run import run_night
-from nightferry.reporting.reports import leave_night_report
+from nightferry.reporting.page.reports import leave_night_report
 
 REACH = {"warm": 1.5, "cold": 1.15}
 MEMORY_LIMIT_BYTES = 120 * MIB

@@ -9,8 +9,8 @@ from typing import Any
 from box import CONCERT, Box
 from nightferry.cli.json_keys import KEYS, markdown
 from nightferry.planning.day import Day
-from nightferry.reporting.day_report import write as write_day
-from nightferry.reporting.status import unix
+from nightferry.reporting.standing.day_report import write as write_day
+from nightferry.reporting.standing.status import unix
 
 # Keys that are words of the report: a kind of change or of what was not copied, a phase.
 WORDS = {"counts": "KIND", "not_copied": "KIND", "kinds": "KIND", "phase_s": "PHASE", "coverage": "PLACE"}

@@ -13,7 +13,7 @@ import nightferry
 from box import CONCERT, Box, clean_environment
 from nightferry.cli.main import COMMANDS, main
 from nightferry.errors import Busy, Failed, WrongDrive, WrongUse
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 SLOW = ("pydantic", "pydantic_settings", "rich", "sqlite3", "structlog", "xxhash", "pathspec")
 

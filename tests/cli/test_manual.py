@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from nightferry.cli.main import COMMANDS, build_parser, main
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 
 @pytest.fixture

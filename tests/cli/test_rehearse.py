@@ -9,7 +9,7 @@ import jsonschema
 import pytest
 
 from box import CONCERT, Box
-from nightferry.reporting.rehearsal_json import schema
+from nightferry.reporting.screens.rehearsal_json import schema
 
 NAME = f"{CONCERT}/01 kyrie.wav"
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from box import Box, clean_environment, wait_for
-from nightferry.reporting.progress import StatusFile
+from nightferry.reporting.look.progress import StatusFile
 from nightferry.volumes.lock import PairLock
 
 

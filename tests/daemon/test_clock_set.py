@@ -14,7 +14,7 @@ from nightferry.daemon.clocks import ClockWatch
 from nightferry.daemon.configuration import take
 from nightferry.daemon.notify import Notifier
 from nightferry.daemon.service import Daemon
-from nightferry.reporting.logs import Logger
+from nightferry.reporting.look.logs import Logger
 
 YEAR_S = 365.25 * 86_400
 

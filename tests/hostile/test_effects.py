@@ -25,7 +25,7 @@ from effects_faults import Call, CountingEffects, FailingEffects, KillingEffects
 from nightferry.night.context import Unwatched
 from nightferry.night.run import Result, run_night
 from nightferry.recovery.rehearsing import in_night
-from nightferry.reporting.rehearsal_text import render
+from nightferry.reporting.screens.rehearsal_text import render
 from nightferry.tree.effects import Effects
 from sweeps import ALL, LONG
 

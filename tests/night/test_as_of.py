@@ -25,7 +25,7 @@ from nightferry.manifest.asof import AsOf, Node, Source
 from nightferry.manifest.history import History
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.nights import nights
-from nightferry.reporting.history import events
+from nightferry.reporting.audit.history import events
 from nightferry.tree.metadata import Kind
 
 LETTERS = {Kind.FOLDER: "d", Kind.FILE: "f", Kind.SYMLINK: "l"}

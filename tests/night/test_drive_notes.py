@@ -11,7 +11,7 @@ from drives import MIB, DriveFactory
 from nightferry.night.context import Unwatched
 from nightferry.night.drive_notes import notes
 from nightferry.night.run import run_night
-from nightferry.reporting.reports import leave_night_report
+from nightferry.reporting.page.reports import leave_night_report
 
 
 def test_a_night_with_a_report_keeps_them_in_its_summary(drives: DriveFactory, tmp_path: Path) -> None:

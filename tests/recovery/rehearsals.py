@@ -19,8 +19,8 @@ from nightferry.recovery.rehearsing.by_hand import Made, rehearse_pair
 from nightferry.recovery.rehearsing.record import new_rehearsal
 from nightferry.recovery.rehearsing.rehearsal import rehearse
 from nightferry.recovery.rehearsing.result import Rehearsal
-from nightferry.reporting.rehearsal_json import as_json, schema
-from nightferry.reporting.rehearsal_text import render
+from nightferry.reporting.screens.rehearsal_json import as_json, schema
+from nightferry.reporting.screens.rehearsal_text import render
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 

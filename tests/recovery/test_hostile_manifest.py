@@ -23,7 +23,7 @@ from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.overview import overview
 from nightferry.manifest.untrusted import generation_of
 from nightferry.recovery.alone import open_secondary
-from nightferry.reporting.audit import Changes, night_report
+from nightferry.reporting.audit.changes import Changes, night_report
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind
 

@@ -20,7 +20,7 @@ from nightferry.manifest.rehearsals import KEPT_LIMIT, Rehearsals, Rehearsed
 from nightferry.night.context import Stop, Unwatched
 from nightferry.night.mending import MENDED
 from nightferry.night.run import Result, run_night
-from nightferry.reporting.rehearsal_text import render
+from nightferry.reporting.screens.rehearsal_text import render
 from nightferry.tree.effects import Effects
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from nightferry.errors import NightferryError
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 from nightferry.units import show_text
 
 if TYPE_CHECKING:

@@ -77,7 +77,7 @@ def _actions(parser: argparse.ArgumentParser) -> Iterator[argparse.Action]:
 def names_of_pairs(config: Path | None) -> Sequence[str]:
     """The names that the configuration gives; none where it cannot be read, since nobody wants an error on a key."""
     from nightferry.errors import NightferryError
-    from nightferry.reporting.known_pairs import known
+    from nightferry.reporting.standing.known_pairs import known
 
     try:
         return [pair.name for pair in known(config, ()).pairs]

@@ -23,7 +23,7 @@ def main(args: argparse.Namespace) -> int:
     from nightferry.daemon.configuration import take
     from nightferry.daemon.notify import Notifier
     from nightferry.daemon.service import Daemon, single
-    from nightferry.reporting.logs import Logger
+    from nightferry.reporting.look.logs import Logger
     from nightferry.volumes.lock import PairLock
 
     notifier = Notifier()

@@ -12,9 +12,9 @@ from nightferry.cli.common import complain
 from nightferry.cli.stopping import Asked, stopping_on_signals
 
 if TYPE_CHECKING:
-    from nightferry.reporting.following import Look, Pace
-    from nightferry.reporting.known_pairs import Known
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.standing.following import Look, Pace
+    from nightferry.reporting.standing.known_pairs import Known
 
 _EVERY_S = 1.0
 _BEGINNING_LOOKS = 10
@@ -33,8 +33,8 @@ def follow(known: Known, show_json: Callable[[], object] | None) -> bool:
     Args:
         show_json: prints how all pairs stand as one JSON document; None: for a person.
     """
-    from nightferry.reporting.following import Pace
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.standing.following import Pace
 
     paces = {pair.name: Pace() for pair in known.pairs}
     screen = Screen()
@@ -77,7 +77,7 @@ def _once_begun(known: Known, asked: Asked, *, is_quiet: bool) -> list[Look]:
 
 
 def _looks(known: Known) -> list[Look]:
-    from nightferry.reporting.following import look
+    from nightferry.reporting.standing.following import look
 
     now_s = time.time()
     return [look(pair.name, known.state_dir / pair.name, now_s) for pair in known.pairs]
@@ -104,8 +104,8 @@ def _showing(screen: Screen, show_json: Callable[[], object] | None) -> Iterator
 
         yield as_json
     elif screen.is_terminal:
-        from nightferry.reporting.following import heading, rows, share
-        from nightferry.reporting.terminal import Block
+        from nightferry.reporting.look.terminal import Block
+        from nightferry.reporting.standing.following import heading, rows, share
 
         with screen.redrawn() as draw:
 
@@ -120,7 +120,7 @@ def _showing(screen: Screen, show_json: Callable[[], object] | None) -> Iterator
         said: dict[str, str] = {}
 
         def lines(found: Sequence[Look], paces: dict[str, Pace]) -> None:
-            from nightferry.reporting.following import line
+            from nightferry.reporting.standing.following import line
 
             for each in found:
                 told = line(each, paces[each.pair])

@@ -14,15 +14,15 @@ from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, load_settings, say_error
 from nightferry.errors import NightferryError, NotAPair, WrongUse
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
     from nightferry.manifest.asof import AsOf, Node
     from nightferry.manifest.manifest import Manifest
     from nightferry.manifest.nights import NightState
-    from nightferry.reporting.folder_listing import Listed
-    from nightferry.reporting.history import Retaining, Story, Teller
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.audit.folder_listing import Listed
+    from nightferry.reporting.audit.history import Retaining, Story, Teller
+    from nightferry.reporting.look.terminal import Screen
 
 SUMMARY = "the versions of a file or folder, night by night, and where each is held"
 DESCRIPTION = """\
@@ -82,7 +82,7 @@ def main(args: argparse.Namespace) -> int:
 def _main(args: argparse.Namespace) -> int:
     if args.json:
         return _as_json(args)
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
 
     with _opened(args) as past:
         return _show(Screen(), past, args)
@@ -92,7 +92,7 @@ def _main(args: argparse.Namespace) -> int:
 def _opened(args: argparse.Namespace) -> Iterator[_Past]:
     from nightferry.manifest.manifest import FILE_NAME, Manifest
     from nightferry.night.preflight import state_folder
-    from nightferry.reporting.history import Retaining
+    from nightferry.reporting.audit.history import Retaining
     from nightferry.tree.effects import Effects
     from nightferry.volumes.lock import holder
 
@@ -184,7 +184,7 @@ def _fits(pattern: bytes) -> Callable[[bytes, bool], bool]:
 def _as_of(path: bytes, as_of: AsOf, *, recursive: bool) -> tuple[Node | None, Iterator[Listed]]:
     """The name itself where it is one, and what is to be listed: of a folder what is in it, else what fits."""
     from nightferry.recovery.restoring.selection import is_pattern
-    from nightferry.reporting.folder_listing import list_folder, list_matching, listed
+    from nightferry.reporting.audit.folder_listing import list_folder, list_matching, listed
     from nightferry.tree.metadata import Kind
 
     node = as_of.find(path)
@@ -224,8 +224,8 @@ def _then_named(past: _Past, path: bytes, run: int) -> str | None:
 
 def _show(screen: Screen, past: _Past, args: argparse.Namespace) -> int:
     from nightferry.manifest.nights import nights
-    from nightferry.reporting.history import Teller
-    from nightferry.reporting.history_text import Dates, show_nights, show_story
+    from nightferry.reporting.audit.history import Teller
+    from nightferry.reporting.screens.history_text import Dates, show_nights, show_story
 
     paths = _paths(args, past)
     if not paths and args.as_of is None and not args.recursive:
@@ -254,9 +254,9 @@ def _show(screen: Screen, past: _Past, args: argparse.Namespace) -> int:
 def _show_as_of(screen: Screen, past: _Past, paths: list[bytes], args: argparse.Namespace) -> int:
     from nightferry.manifest.asof import AsOf
     from nightferry.manifest.nights import nights
-    from nightferry.reporting.folder_listing import Sum
-    from nightferry.reporting.history import Teller
-    from nightferry.reporting.history_text import Dates, as_of_heading, show_listing, show_sum, show_version
+    from nightferry.reporting.audit.folder_listing import Sum
+    from nightferry.reporting.audit.history import Teller
+    from nightferry.reporting.screens.history_text import Dates, as_of_heading, show_listing, show_sum, show_version
     from nightferry.tree.metadata import Kind
 
     known = nights(past.manifest)
@@ -289,7 +289,7 @@ def _show_as_of(screen: Screen, past: _Past, paths: list[bytes], args: argparse.
 
 
 def _as_json(args: argparse.Namespace) -> int:
-    from nightferry.reporting.documents import StreamedDocument
+    from nightferry.reporting.look.documents import StreamedDocument
 
     document = StreamedDocument({"command": "history"})
     codes: list[int] = []
@@ -322,8 +322,8 @@ def _document(
     from nightferry.manifest.asof import AsOf
     from nightferry.manifest.nights import nights
     from nightferry.planning.as_of import kept_since
-    from nightferry.reporting.history import Teller
-    from nightferry.reporting.history_json import listed_as_json, night_as_json, story_as_json
+    from nightferry.reporting.audit.history import Teller
+    from nightferry.reporting.screens.history_json import listed_as_json, night_as_json, story_as_json
 
     paths = _paths(args, past)
     known = nights(past.manifest)

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any
 from nightferry.cli import lastnight_query
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, say_error
 from nightferry.errors import NightferryError, NotAPair
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
     from nightferry.manifest.manifest import Manifest
     from nightferry.manifest.records import Run
-    from nightferry.reporting.audit import Change, NightReport
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.audit.changes import Change, NightReport
+    from nightferry.reporting.look.terminal import Screen
     from nightferry.settings import PairSettings, Settings
 
 SUMMARY = "what changed last night, or on any night: the audit"
@@ -50,7 +50,7 @@ def main(args: argparse.Namespace) -> int:
         return lastnight_query.main(settings, pairs, args)
     if args.json:
         return _as_json(settings, pairs, args)
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
 
     screen = Screen()
     codes = []
@@ -67,7 +67,7 @@ def main(args: argparse.Namespace) -> int:
 
 
 def _as_json(settings: Settings, pairs: list[PairSettings], args: argparse.Namespace) -> int:
-    from nightferry.reporting.documents import StreamedDocument
+    from nightferry.reporting.look.documents import StreamedDocument
 
     document = StreamedDocument({"command": "lastnight"})
     codes = []
@@ -89,8 +89,8 @@ def _as_json(settings: Settings, pairs: list[PairSettings], args: argparse.Names
 
 def _day_before(folder: Path, started: str | None) -> dict[str, Any] | None:
     """What was seen of the day before a night."""
-    from nightferry.reporting import day_report
-    from nightferry.reporting.status import unix
+    from nightferry.reporting.standing import day_report
+    from nightferry.reporting.standing.status import unix
 
     return None if started is None else day_report.read(folder, unix(started))
 
@@ -109,18 +109,19 @@ def opened(settings: Settings, pair: PairSettings) -> AbstractContextManager[Man
 
 
 def _report(pair: PairSettings, manifest: Manifest, run: Run) -> NightReport:
-    from nightferry.reporting.audit import night_report
+    from nightferry.reporting.audit.changes import night_report
 
     keep_s, floor_s = pair.keep_retired.total_seconds(), pair.keep_retired_at_least.total_seconds()
     return night_report(manifest, pair.name, run, keep_s=keep_s, floor_s=floor_s)
 
 
 def _show(screen: Screen, pair: PairSettings, manifest: Manifest, args: argparse.Namespace, state_dir: Path) -> None:
-    from nightferry.reporting import day_report, words
-    from nightferry.reporting.audit import KINDS, Changes, find_run, totals
-    from nightferry.reporting.coverage_text import show_ages
-    from nightferry.reporting.night_json import counts_of_totals
-    from nightferry.reporting.night_text import change_line, show_folders, show_report
+    from nightferry.reporting.audit.changes import KINDS, Changes, find_run, totals
+    from nightferry.reporting.look import words
+    from nightferry.reporting.screens.coverage_text import show_ages
+    from nightferry.reporting.screens.night_json import counts_of_totals
+    from nightferry.reporting.screens.night_text import change_line, show_folders, show_report
+    from nightferry.reporting.standing import day_report
     from nightferry.units import show_name, show_text
 
     run = find_run(manifest, pair.name, args.night)
@@ -151,9 +152,9 @@ def _fields(
     pair: PairSettings, manifest: Manifest | None, args: argparse.Namespace
 ) -> tuple[dict[str, Any], Iterator[object]]:
     """All but the changes; and these, which are read as they are written."""
-    from nightferry.reporting import words
-    from nightferry.reporting.audit import KINDS, Changes, NightReport, Totals, find_run, totals
-    from nightferry.reporting.night_json import (
+    from nightferry.reporting.audit.changes import KINDS, Changes, NightReport, Totals, find_run, totals
+    from nightferry.reporting.look import words
+    from nightferry.reporting.screens.night_json import (
         change_as_json,
         counts_of_totals,
         folders_as_json,

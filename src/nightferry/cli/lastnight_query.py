@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import say_error
 from nightferry.errors import Failed, NightferryError, WrongUse
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
     from nightferry.manifest.manifest import Manifest
     from nightferry.manifest.records import Run
-    from nightferry.reporting.audit import Totals
-    from nightferry.reporting.exports import CsvExport
-    from nightferry.reporting.question import Found, Question
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.audit.changes import Totals
+    from nightferry.reporting.audit.exports import CsvExport
+    from nightferry.reporting.audit.question import Found, Question
+    from nightferry.reporting.look.terminal import Screen
     from nightferry.settings import PairSettings, Settings
 
 # As many names are shown without --all: more are summed up by folder.
@@ -79,7 +79,7 @@ def main(settings: Settings, pairs: list[PairSettings], args: argparse.Namespace
 
 
 def _question(args: argparse.Namespace) -> Question:
-    from nightferry.reporting.question import Question, parse_kinds, parse_range, selection_of
+    from nightferry.reporting.audit.question import Question, parse_kinds, parse_range, selection_of
 
     if args.night is not None:
         if args.unseen:
@@ -113,8 +113,8 @@ class _Asked:
     """The nights of one pair that are meant, and what is noted once they have been shown."""
 
     def __init__(self, manifest: Manifest, pair: PairSettings, args: argparse.Namespace) -> None:
-        from nightferry.reporting.audit import find_run
-        from nightferry.reporting.question import nights_of, parse_range
+        from nightferry.reporting.audit.changes import find_run
+        from nightferry.reporting.audit.question import nights_of, parse_range
 
         self._manifest, self._is_noted = manifest, args.unseen
         if args.unseen:
@@ -133,8 +133,8 @@ class _Asked:
 
     def _unseen(self, pair: PairSettings) -> list[Run]:
         from nightferry.manifest.nights_between import nights_between
-        from nightferry.reporting.audit import find_run
-        from nightferry.reporting.looked import file_of_this_user, last_looked
+        from nightferry.reporting.audit.changes import find_run
+        from nightferry.reporting.audit.looked import file_of_this_user, last_looked
 
         seen = last_looked(file_of_this_user(), self._manifest.pair_id or pair.name)
         if seen is None:
@@ -144,7 +144,7 @@ class _Asked:
 
     def note(self, pair: PairSettings) -> None:
         """Once all has been shown: until here it is seen."""
-        from nightferry.reporting.looked import file_of_this_user, note_looked
+        from nightferry.reporting.audit.looked import file_of_this_user, note_looked
 
         if self._is_noted and self.runs:
             note_looked(file_of_this_user(), self._manifest.pair_id or pair.name, self.runs[-1].number)
@@ -155,7 +155,7 @@ class _Asked:
 
 def _as_text(settings: Settings, pairs: list[PairSettings], args: argparse.Namespace, question: Question) -> int:
     from nightferry.cli.lastnight import opened
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
 
     screen = Screen()
     codes = []
@@ -181,10 +181,10 @@ def _show(
     args: argparse.Namespace,
     question: Question,
 ) -> None:
-    from nightferry.reporting.audit import KINDS
-    from nightferry.reporting.night_json import counts_of_totals
-    from nightferry.reporting.night_text import change_line, show_counts, show_folders
-    from nightferry.reporting.question import LEFT_OUT_KINDS, answer
+    from nightferry.reporting.audit.changes import KINDS
+    from nightferry.reporting.audit.question import LEFT_OUT_KINDS, answer
+    from nightferry.reporting.screens.night_json import counts_of_totals
+    from nightferry.reporting.screens.night_text import change_line, show_counts, show_folders
     from nightferry.units import show_text
 
     if not runs:
@@ -209,7 +209,7 @@ def _show(
 
 
 def _nights_in_words(runs: list[Run]) -> str:
-    from nightferry.reporting.words import day
+    from nightferry.reporting.look.words import day
 
     first, last = runs[0], runs[-1]
     if first is last:
@@ -218,9 +218,9 @@ def _nights_in_words(runs: list[Run]) -> str:
 
 
 def _sums(manifest: Manifest, runs: list[Run], args: argparse.Namespace, question: Question) -> Totals:
-    from nightferry.reporting.audit import Totals
-    from nightferry.reporting.folders import LEVELS, FolderSums
-    from nightferry.reporting.question import answer
+    from nightferry.reporting.audit.changes import Totals
+    from nightferry.reporting.audit.folders import LEVELS, FolderSums
+    from nightferry.reporting.audit.question import answer
 
     found = Totals(by_folder=FolderSums(levels=args.depth or LEVELS))
     for each in answer(manifest, runs, question):
@@ -230,11 +230,11 @@ def _sums(manifest: Manifest, runs: list[Run], args: argparse.Namespace, questio
 
 def _as_json(settings: Settings, pairs: list[PairSettings], args: argparse.Namespace, question: Question) -> int:
     from nightferry.cli.lastnight import opened
-    from nightferry.reporting.audit import KINDS, Totals
-    from nightferry.reporting.documents import StreamedDocument
-    from nightferry.reporting.exports import found_as_json
-    from nightferry.reporting.night_json import counts_of_totals, folders_as_json
-    from nightferry.reporting.question import answer, night_fact
+    from nightferry.reporting.audit.changes import KINDS, Totals
+    from nightferry.reporting.audit.exports import found_as_json
+    from nightferry.reporting.audit.question import answer, night_fact
+    from nightferry.reporting.look.documents import StreamedDocument
+    from nightferry.reporting.screens.night_json import counts_of_totals, folders_as_json
 
     document = StreamedDocument({"command": "lastnight"})
     codes = []
@@ -261,8 +261,8 @@ def _as_json(settings: Settings, pairs: list[PairSettings], args: argparse.Names
 
 def _export(settings: Settings, pairs: list[PairSettings], args: argparse.Namespace, question: Question) -> int:
     from nightferry.cli.lastnight import opened
-    from nightferry.reporting.exports import CsvExport, write_json_lines
-    from nightferry.reporting.question import answer
+    from nightferry.reporting.audit.exports import CsvExport, write_json_lines
+    from nightferry.reporting.audit.question import answer
 
     codes = []
     table: CsvExport | None = CsvExport() if args.csv else None
@@ -288,7 +288,7 @@ def _export(settings: Settings, pairs: list[PairSettings], args: argparse.Namesp
 def _page(settings: Settings, pairs: list[PairSettings], args: argparse.Namespace) -> int:
     from nightferry.cli.lastnight import opened
     from nightferry.night.preflight import state_folder
-    from nightferry.reporting.audit import find_run
+    from nightferry.reporting.audit.changes import find_run
     from nightferry.reporting.page.gather import gather_night
     from nightferry.reporting.page.page import render
 

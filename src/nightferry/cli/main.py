@@ -34,7 +34,7 @@ from nightferry.cli import (
     verify,
 )
 from nightferry.cli.common import forget_output, say_error, wrapped
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 # In the order in which somebody new meets them. Each has SUMMARY, DESCRIPTION, EXAMPLE, configure() and main().
 COMMANDS: dict[str, ModuleType] = {

@@ -9,7 +9,7 @@ import time
 from collections.abc import Iterator, Sequence
 
 from nightferry import __version__
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 _NO_LIMIT_COLUMNS = 100_000
 _ESCAPES = {"\\": r"\e", "-": r"\-", "'": r"\(aq", "`": r"\(ga", "^": r"\(ha", "~": r"\(ti", '"': r"\(dq"}

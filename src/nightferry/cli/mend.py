@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, agreed, chosen_pairs, complain
 from nightferry.errors import WrongUse
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 from nightferry.units import format_count
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from nightferry.recovery.mending.damage import Case
     from nightferry.recovery.opening import Opened
     from nightferry.recovery.session import Action, Looked, Outcome, Session
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
     from nightferry.settings import PairSettings, Settings
 
 SUMMARY = "show what is damaged, and put it right"
@@ -71,8 +71,8 @@ def _mend(args: argparse.Namespace, settings: Settings, pair: PairSettings, aske
     from nightferry.night.context import Clock, Stop
     from nightferry.recovery.opening import open_pair
     from nightferry.recovery.session import Session
-    from nightferry.reporting.damage_status import leave_damage
-    from nightferry.reporting.reports import bring_up_to_date
+    from nightferry.reporting.page.reports import bring_up_to_date
+    from nightferry.reporting.standing.damage_status import leave_damage
     from nightferry.tree.content import Stopped
     from nightferry.tree.effects import Effects
 
@@ -113,7 +113,7 @@ class _Call:
     def __init__(
         self, args: argparse.Namespace, action: Action | None, opened: Opened, session: Session, stop: Stop
     ) -> None:
-        from nightferry.reporting.terminal import Screen
+        from nightferry.reporting.look.terminal import Screen
 
         self._args, self._action, self._opened, self._session, self._stop = args, action, opened, session, stop
         self._pair = opened.settings.name
@@ -146,7 +146,7 @@ class _Call:
             self._act(each)
 
     def _show(self, looked: Looked, number: int) -> None:
-        from nightferry.reporting.mend_text import show_case
+        from nightferry.reporting.screens.mend_text import show_case
 
         if number < _SHOWN_LIMIT:
             show_case(self._screen, self._pair, self._opened.manifest, *looked)
@@ -184,8 +184,8 @@ class _Call:
         return False
 
     def _act(self, looked: Looked) -> None:
-        from nightferry.reporting.mend_text import salvaged_text
-        from nightferry.reporting.verify_text import shown_path
+        from nightferry.reporting.screens.mend_text import salvaged_text
+        from nightferry.reporting.screens.verify_text import shown_path
 
         assert self._action is not None
         source = None if self._args.source is None else os.fsencode(self._args.source)
@@ -197,7 +197,7 @@ class _Call:
             self._screen.point(f"{name}: {told}", state="sound" if outcome.done else "attention")
 
     def _as_json(self, looked: Looked, outcome: Outcome | None) -> dict[str, Any]:
-        from nightferry.reporting.mend_text import case_as_json, salvaged_as_json
+        from nightferry.reporting.screens.mend_text import case_as_json, salvaged_as_json
 
         salvaged = None if outcome is None or outcome.salvaged is None else salvaged_as_json(outcome.salvaged)
         return {
@@ -209,8 +209,8 @@ class _Call:
 
     def end(self, code: int, open_count: int) -> None:
         """The last word."""
-        from nightferry.reporting import documents
-        from nightferry.reporting.audit import counted
+        from nightferry.reporting.audit.changes import counted
+        from nightferry.reporting.look import documents
 
         if self._args.json:
             documents.write(

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from nightferry.cli.common import complain
 from nightferry.errors import NightferryError
-from nightferry.reporting import exits
-from nightferry.reporting.known_pairs import config_path, known
+from nightferry.reporting.look import exits
+from nightferry.reporting.standing.known_pairs import config_path, known
 
 
 def tell(config: Path | None, overview: str) -> int:
@@ -24,9 +24,9 @@ def tell(config: Path | None, overview: str) -> int:
         complain(str(error))
         complain("once the configuration is put right, `nightferry preflight` says whether all is ready.")
         return error.exit_code
-    from nightferry.reporting.following import look
-    from nightferry.reporting.next_step import steps
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.standing.following import look
+    from nightferry.reporting.standing.next_step import steps
 
     screen = Screen()
     now_s = time.time()
@@ -42,7 +42,7 @@ def tell(config: Path | None, overview: str) -> int:
         for reason in seen.reasons:
             screen.point(reason.sentence, state=seen.state)
         if not seen.reasons and seen.status is not None and seen.status.protected_as_of is not None:
-            from nightferry.reporting.status import shown_moment
+            from nightferry.reporting.standing.status import shown_moment
 
             screen.text(f"Everything is on the secondary as of {shown_moment(seen.status.protected_as_of)}.")
         ways = steps(
@@ -59,7 +59,7 @@ def tell(config: Path | None, overview: str) -> int:
 
 def _is_paired(folder: Path) -> bool:
     """Whether this machine knows the pair; true for who may not look."""
-    from nightferry.reporting.status import MANIFEST
+    from nightferry.reporting.standing.status import MANIFEST
 
     try:
         (folder / MANIFEST).stat()  # exists() would say False for who may not look, by Python 3.14

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, add_pairs, agreed, chosen_pairs, complain, say_error
 from nightferry.errors import NightferryError, WrongUse
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 from nightferry.units import format_count, format_duration, format_rate, format_size, show_name, show_text
 
 if TYPE_CHECKING:
     from nightferry.manifest.overview import Overview
     from nightferry.night.proposal import Proposal, Side
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
     from nightferry.settings import PairSettings, Settings
 
 SUMMARY = "make two drives a pair; or take a pair over on a new box"
@@ -46,7 +46,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.cli.watched import drives_of, watched
-    from nightferry.reporting import documents
+    from nightferry.reporting.look import documents
 
     settings, pairs = chosen_pairs(args)
     made, codes = [], []
@@ -65,7 +65,7 @@ def main(args: argparse.Namespace) -> int:
 
 def _one(args: argparse.Namespace, settings: Settings, pair: PairSettings) -> tuple[int, dict[str, Any]]:
     """The code of one pair, and what ``--json`` says of it."""
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
 
     # With --json stdout is for the document alone; what a person is asked about goes to stderr.
     screen = Screen(sys.stderr if args.json else sys.stdout)
@@ -154,7 +154,7 @@ def _say_what_works_alone(screen: Screen, pair: PairSettings) -> None:
 
 
 def _show(screen: Screen, pair: PairSettings, settings: Settings, proposal: Proposal) -> None:
-    from nightferry.reporting.drive_facts import drive_rows
+    from nightferry.reporting.look.drive_facts import drive_rows
 
     screen.heading(f"The pair {pair.name}")
     for side in (proposal.primary, proposal.secondary):
@@ -231,7 +231,7 @@ def _show_state(screen: Screen, pair: PairSettings, settings: Settings, proposal
 
 
 def _state_rows(found: Overview) -> list[tuple[str, str]]:
-    from nightferry.reporting import words
+    from nightferry.reporting.look import words
 
     last = "none"
     if found.run is not None and found.ended_s is not None:
@@ -268,7 +268,7 @@ def _as_json(name: str, proposal: Proposal | None, *, done: bool) -> dict[str, A
 
 
 def _found_as_json(found: Overview) -> dict[str, Any]:
-    from nightferry.reporting.status import moment
+    from nightferry.reporting.standing.status import moment
 
     return {
         "night": found.run,

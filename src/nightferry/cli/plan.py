@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from nightferry.cli.common import add_json, add_pairs
 from nightferry.errors import WrongUse
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
     from nightferry.planning.given import Given
@@ -76,11 +76,11 @@ def main(args: argparse.Namespace) -> int:
 def _as_given(args: argparse.Namespace) -> int:
     from nightferry.planning.given import situation
     from nightferry.planning.prospect import prospect
-    from nightferry.reporting import documents
-    from nightferry.reporting.decimal_units import size
-    from nightferry.reporting.plan_json import plan_as_json
-    from nightferry.reporting.plan_text import show_plan
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look import documents
+    from nightferry.reporting.look.decimal_units import size
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.screens.plan_json import plan_as_json
+    from nightferry.reporting.screens.plan_text import show_plan
 
     try:
         what = situation(read_figures(args))

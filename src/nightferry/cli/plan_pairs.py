@@ -7,23 +7,23 @@ from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import chosen_pairs, complain
 from nightferry.errors import Failed, NightferryError
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
     from nightferry.cli.stopping import Asked
     from nightferry.night.situation import Known
     from nightferry.planning.prospect import Prospect
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
     from nightferry.settings import PairSettings, Settings
 
 
 def plan_pairs(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.cli.stopping import stopping_on_signals
-    from nightferry.reporting import documents
-    from nightferry.reporting.plan_json import plan_as_json
-    from nightferry.reporting.rates_text import measured_as_json, nights_as_json
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look import documents
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.screens.plan_json import plan_as_json
+    from nightferry.reporting.screens.rates_text import measured_as_json, nights_as_json
 
     settings, pairs = chosen_pairs(args)
     screen = None if args.json else Screen()
@@ -107,8 +107,8 @@ def _measure(settings: Settings, pair: PairSettings, asked: Asked, *, quiet: boo
 
 def _show(screen: Screen, name: str, known: Known, found: Prospect) -> None:
     from nightferry.night.situation import not_measured
-    from nightferry.reporting.plan_text import show_plan
-    from nightferry.reporting.rates_text import show_measured, show_nights
+    from nightferry.reporting.screens.plan_text import show_plan
+    from nightferry.reporting.screens.rates_text import show_measured, show_nights
 
     if known.measured is not None:
         show_measured(screen, known.measured, known.sides.disks)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs
 from nightferry.errors import NightferryError
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
     from nightferry.night.readiness import Sources
@@ -34,9 +34,9 @@ def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.night.readiness import Sources, of_box
     from nightferry.planning.findings import configured, exit_code
-    from nightferry.reporting import documents
-    from nightferry.reporting.preflight_text import finding_as_json, show_findings
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look import documents
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.screens.preflight_text import finding_as_json, show_findings
 
     settings, pairs = chosen_pairs(args)
     sources = Sources()

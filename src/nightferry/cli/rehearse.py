@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, say_error
 from nightferry.errors import NightferryError, WrongUse
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
     from nightferry.cli.stopping import Asked
@@ -43,10 +43,10 @@ def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.cli.stopping import stopping_on_signals
     from nightferry.cli.watched import drives_of, watched
-    from nightferry.reporting import documents
-    from nightferry.reporting.rehearsal_json import as_json
-    from nightferry.reporting.rehearsal_text import show_rehearsal
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look import documents
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.screens.rehearsal_json import as_json
+    from nightferry.reporting.screens.rehearsal_text import show_rehearsal
 
     settings, pairs = chosen_pairs(args)
     share = _share(args.share)
@@ -95,11 +95,11 @@ def _share(given: str | None) -> float | None:
 def _rehearse(settings: Settings, pair: PairSettings, share: float | None, asked: Asked) -> Made:
     from nightferry.night.context import Clock, Progress, Stop
     from nightferry.recovery.rehearsing.by_hand import rehearse_pair
-    from nightferry.reporting.damage_status import leave_damage
-    from nightferry.reporting.progress import Bar, Log
-    from nightferry.reporting.rehearsal_status import leave_rehearsal
-    from nightferry.reporting.rehearsal_text import render
-    from nightferry.reporting.reports import bring_up_to_date
+    from nightferry.reporting.look.progress import Bar, Log
+    from nightferry.reporting.page.reports import bring_up_to_date
+    from nightferry.reporting.screens.rehearsal_text import render
+    from nightferry.reporting.standing.damage_status import leave_damage
+    from nightferry.reporting.standing.rehearsal_status import leave_rehearsal
     from nightferry.tree.effects import Effects
 
     clock = Clock()

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from nightferry.cli.common import add_json, chosen_pairs, complain
 from nightferry.errors import NightferryError, NotAPair
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 from nightferry.units import format_count
 
 if TYPE_CHECKING:
@@ -34,9 +34,9 @@ def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.manifest.manifest import FILE_NAME, Manifest
     from nightferry.night.preflight import lock_pair, state_folder
-    from nightferry.reporting import documents
-    from nightferry.reporting.released_status import leave_released
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look import documents
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.standing.released_status import leave_released
     from nightferry.tree.effects import Effects
 
     settings, (pair,) = chosen_pairs(args)
@@ -95,7 +95,7 @@ def main(args: argparse.Namespace) -> int:
 def _bring_page_up_to_date(pair: PairSettings, state_dir: Path, now_s: float) -> None:
     """The page on the secondary too, where that is there; the hold is released whatever becomes of it."""
     from nightferry.cli.watched import drives_of, watched
-    from nightferry.reporting.reports import bring_up_to_date
+    from nightferry.reporting.page.reports import bring_up_to_date
 
     try:
         watched(partial(bring_up_to_date, pair, state_dir, "release", now_s), "release", drives_of(pair))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, agreed, load_settings, say_error
 from nightferry.errors import NightferryError, WrongUse
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
     from nightferry.cli.stopping import Asked
@@ -72,9 +72,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.cli.stopping import stopping_on_signals
-    from nightferry.reporting import documents
-    from nightferry.reporting.restore_text import NO_RESULT, as_json, show_restored
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look import documents
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.screens.restore_text import NO_RESULT, as_json, show_restored
 
     result, error = None, None
     try:
@@ -185,7 +185,7 @@ def _opened(args: argparse.Namespace, settings: Settings | None, effects: Any) -
 
 @contextmanager
 def _watching(pair: str) -> Iterator[Progress]:
-    from nightferry.reporting.progress import Bar, Log
+    from nightferry.reporting.look.progress import Bar, Log
 
     if sys.stderr.isatty():
         with Bar(pair) as bar:
@@ -197,7 +197,7 @@ def _watching(pair: str) -> Iterator[Progress]:
 def _leave_first_status(pair: PairSettings, settings: Settings) -> None:
     """On a new box nothing has said yet how the pair stands."""
     from nightferry.cli.pair import leave_status
-    from nightferry.reporting.status import FILE_NAME
+    from nightferry.reporting.standing.status import FILE_NAME
 
     if not (settings.state_dir / pair.name / FILE_NAME).exists():
         leave_status(pair, settings)
@@ -207,8 +207,8 @@ def _new_primary(args: argparse.Namespace, asked: Asked) -> RestoreResult | None
     from nightferry.cli.watched import drives_of, watched
     from nightferry.night.context import Clock, Stop
     from nightferry.recovery.restoring.new_primary import NewPrimary, fill_new_primary
-    from nightferry.reporting.restore_text import show_new_primary
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.screens.restore_text import show_new_primary
     from nightferry.tree.effects import Effects
 
     settings = load_settings(args)

@@ -12,7 +12,7 @@ from nightferry.cli.common import add_json, add_pairs, complain, forget_output
 from nightferry.cli.stopping import stopping_on_signals
 from nightferry.cli.watched import drives_of
 from nightferry.errors import NightferryError, WrongUse
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 from nightferry.units import parse_duration
 
 if TYPE_CHECKING:
@@ -42,9 +42,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
-    from nightferry.reporting import documents
-    from nightferry.reporting.known_pairs import load_and_remember
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look import documents
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.standing.known_pairs import load_and_remember
 
     settings = load_and_remember(args.config)
     pairs = settings.chosen(args.names)

@@ -12,14 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, add_pairs
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 from nightferry.units import format_count, format_size, show_text
 
 if TYPE_CHECKING:
     from nightferry.planning.schedule import Calendar
-    from nightferry.reporting.known_pairs import Known
-    from nightferry.reporting.status import FullFact, Reason, RunProgress, Status
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.standing.known_pairs import Known
+    from nightferry.reporting.standing.status import FullFact, Reason, RunProgress, Status
 
 SUMMARY = "the state of all pairs, for a person or a monitor"
 DESCRIPTION = """\
@@ -45,7 +45,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
-    from nightferry.reporting.known_pairs import known
+    from nightferry.reporting.standing.known_pairs import known
 
     found = known(args.config, args.names)
     if args.follow:
@@ -57,8 +57,8 @@ def main(args: argparse.Namespace) -> int:
 
 
 def _tell(known: Known, *, as_json: bool) -> int:
-    from nightferry.reporting import documents
-    from nightferry.reporting.status import STATES, judged
+    from nightferry.reporting.look import documents
+    from nightferry.reporting.standing.status import STATES, judged
 
     state_dir, pairs = known
     now_s = time.time()
@@ -75,7 +75,7 @@ def _tell(known: Known, *, as_json: bool) -> int:
             }
         )
         return code
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
 
     screen = Screen()
     for position, (name, status, state, reasons) in enumerate(found):
@@ -102,7 +102,7 @@ def _code(state: str, reasons: tuple[Reason, ...]) -> int:
 def _next_run(calendar: Calendar, now_s: float) -> str | None:
     """When the next night starts by the configuration; it takes the daemon or a timer to begin it."""
     from nightferry.planning.schedule import next_window
-    from nightferry.reporting.status import moment
+    from nightferry.reporting.standing.status import moment
 
     window = next_window(calendar, now_s)
     return None if window is None else moment(window.start_s)
@@ -133,7 +133,7 @@ def _show(
     now_s: float,
     next_run: str | None,
 ) -> None:
-    from nightferry.reporting.status import shown_moment
+    from nightferry.reporting.standing.status import shown_moment
 
     screen.heading(f"{name}: {state}", state)
     for reason in reasons:
@@ -152,7 +152,7 @@ def _show(
 
 
 def _runs(status: Status) -> Iterator[tuple[str, str]]:
-    from nightferry.reporting.status import shown_moment
+    from nightferry.reporting.standing.status import shown_moment
 
     if status.run is not None:
         yield "running", _progress(status.run, shown_moment(status.written))
@@ -164,7 +164,7 @@ def _runs(status: Status) -> Iterator[tuple[str, str]]:
 
 
 def _protection(status: Status, now_s: float) -> Iterator[tuple[str, str]]:
-    from nightferry.reporting.status import shown_moment
+    from nightferry.reporting.standing.status import shown_moment
 
     yield "protected as of", "nothing yet" if status.protected_as_of is None else shown_moment(status.protected_as_of)
     if (left := status.unprotected) is not None and left.files:
@@ -178,8 +178,8 @@ def _protection(status: Status, now_s: float) -> Iterator[tuple[str, str]]:
 
 
 def _proofs(status: Status, now_s: float) -> Iterator[tuple[str, str]]:
-    from nightferry.reporting.coverage_text import coverage_line, days
-    from nightferry.reporting.rehearsal_line import line, time_line
+    from nightferry.reporting.screens.coverage_text import coverage_line, days
+    from nightferry.reporting.screens.rehearsal_line import line, time_line
 
     for place, each in status.coverage.items():
         if each.files_total and status.verify_cycle_s is not None:
@@ -191,7 +191,7 @@ def _proofs(status: Status, now_s: float) -> Iterator[tuple[str, str]]:
 
 
 def _full(full: FullFact, now_s: float) -> str:
-    from nightferry.reporting.status import shown_moment, unix
+    from nightferry.reporting.standing.status import shown_moment, unix
 
     def day(when: str | None) -> str:
         if when is None:

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, complain
 from nightferry.errors import AbsentDrive, NightferryError
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
-    from nightferry.reporting.documents import StreamedDocument
+    from nightferry.reporting.look.documents import StreamedDocument
     from nightferry.settings import PairSettings, Settings
 
 SUMMARY = "what tonight's run would do, and how long it would take; writes nothing"
@@ -36,8 +36,8 @@ def main(args: argparse.Namespace) -> int:
     if args.json:
         return _as_json(settings, pairs, with_names=args.all)
     from nightferry.cli.watched import drives_of, watched
-    from nightferry.reporting.outlook_text import show_away
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.screens.outlook_text import show_away
 
     screen = Screen()
     codes = []
@@ -60,9 +60,9 @@ def main(args: argparse.Namespace) -> int:
 def _show(settings: Settings, pair: PairSettings, *, with_names: bool) -> int:
     """One pair, as text; returns its code."""
     from nightferry.night.outlook import look
-    from nightferry.reporting.forecast import forecast
-    from nightferry.reporting.outlook_text import show_outlook
-    from nightferry.reporting.terminal import Screen
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.screens.forecast import forecast
+    from nightferry.reporting.screens.outlook_text import show_outlook
 
     with look(pair, settings.state_dir, **_world()) as outlook:
         found = forecast(outlook, pair)
@@ -82,7 +82,7 @@ def _away(settings: Settings, pair: PairSettings, error: NightferryError) -> flo
     """How old the copy is of a secondary that is away and may be; None for any other error."""
     if not isinstance(error, AbsentDrive) or error.role != "secondary":
         return None
-    from nightferry.reporting.forecast import copy_age
+    from nightferry.reporting.screens.forecast import copy_age
 
     return copy_age(pair, settings.state_dir, time.time())
 
@@ -90,8 +90,8 @@ def _away(settings: Settings, pair: PairSettings, error: NightferryError) -> flo
 def _as_json(settings: Settings, pairs: list[PairSettings], *, with_names: bool) -> int:
     """The exit code stands at the end of the document: it is known when all pairs have been looked at."""
     from nightferry.cli.watched import drives_of, watched
-    from nightferry.reporting.documents import StreamedDocument
-    from nightferry.reporting.forecast import outlook_as_json
+    from nightferry.reporting.look.documents import StreamedDocument
+    from nightferry.reporting.screens.forecast import outlook_as_json
 
     codes = []
     document = StreamedDocument({"command": "tonight"})
@@ -118,7 +118,7 @@ def _as_json(settings: Settings, pairs: list[PairSettings], *, with_names: bool)
 def _write(document: StreamedDocument, settings: Settings, pair: PairSettings, *, with_names: bool) -> int:
     """One pair of the document, of which the names are written as they are read; returns its code."""
     from nightferry.night.outlook import look
-    from nightferry.reporting.forecast import expected_as_json, forecast, outlook_as_json
+    from nightferry.reporting.screens.forecast import expected_as_json, forecast, outlook_as_json
 
     with look(pair, settings.state_dir, **_world()) as outlook:
         found = forecast(outlook, pair)

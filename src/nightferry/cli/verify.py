@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, add_pairs, chosen_pairs, say_error
 from nightferry.errors import NightferryError, WrongUse
-from nightferry.reporting import exits
+from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
     from nightferry.cli.stopping import Asked
@@ -51,9 +51,9 @@ def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
     from nightferry.cli.stopping import stopping_on_signals
     from nightferry.cli.watched import drives_of, watched
-    from nightferry.reporting import documents
-    from nightferry.reporting.terminal import Screen
-    from nightferry.reporting.verify_text import as_json, show_verified
+    from nightferry.reporting.look import documents
+    from nightferry.reporting.look.terminal import Screen
+    from nightferry.reporting.screens.verify_text import as_json, show_verified
 
     settings, pairs = chosen_pairs(args)
     wanted = _wanted(args)
@@ -105,9 +105,9 @@ def _wanted(args: argparse.Namespace) -> Wanted:
 def _verify(settings: Settings, pair: PairSettings, wanted: Wanted, asked: Asked) -> VerifyResult:
     from nightferry.night.context import Clock, Progress, Stop
     from nightferry.recovery.verifying import verify_pair
-    from nightferry.reporting.damage_status import leave_damage
-    from nightferry.reporting.progress import Bar, Log
-    from nightferry.reporting.reports import bring_up_to_date
+    from nightferry.reporting.look.progress import Bar, Log
+    from nightferry.reporting.page.reports import bring_up_to_date
+    from nightferry.reporting.standing.damage_status import leave_damage
     from nightferry.tree.effects import Effects
 
     clock = Clock()

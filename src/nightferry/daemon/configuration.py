@@ -10,7 +10,7 @@ import os
 from pathlib import Path
 
 from nightferry.errors import Failed, WrongUse
-from nightferry.reporting.known_pairs import load_and_remember
+from nightferry.reporting.standing.known_pairs import load_and_remember
 from nightferry.settings import Settings, load
 from nightferry.settings.source import file_to_read
 from nightferry.units import show_text

@@ -28,10 +28,10 @@ from nightferry.daemon.watching import DayWatch
 from nightferry.errors import NightferryError
 from nightferry.night.excluding import excluder
 from nightferry.planning.schedule import Window, calendar_of, due, next_window
-from nightferry.reporting import exits
-from nightferry.reporting.day_report import leave_given_up, leave_missed, leave_surge
-from nightferry.reporting.day_report import write as write_day
-from nightferry.reporting.logs import Logger
+from nightferry.reporting.look import exits
+from nightferry.reporting.look.logs import Logger
+from nightferry.reporting.standing.day_report import leave_given_up, leave_missed, leave_surge
+from nightferry.reporting.standing.day_report import write as write_day
 from nightferry.settings import PairSettings, Settings
 from nightferry.units import format_duration
 

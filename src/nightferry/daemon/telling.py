@@ -10,7 +10,7 @@ from collections.abc import Callable
 from functools import partial
 from threading import Thread
 
-from nightferry.reporting.logs import Logger
+from nightferry.reporting.look.logs import Logger
 from nightferry.reporting.telling import alerts
 from nightferry.reporting.telling.heartbeat import beat
 from nightferry.settings import PairSettings, Settings

@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection
 from typing import NamedTuple
 
 from nightferry.errors import Busy, NightferryError
-from nightferry.reporting.logs import Logger
+from nightferry.reporting.look.logs import Logger
 
 
 class Unsaid(NamedTuple):

@@ -16,19 +16,20 @@ from nightferry.night.preflight import lock_pair, state_folder
 from nightferry.night.run import Result, run_night
 from nightferry.planning.absence import absence
 from nightferry.planning.schedule import calendar_of, next_window, report_due_s
-from nightferry.reporting import exits, status, words
-from nightferry.reporting.audit import NightReport, find_run, night_report
-from nightferry.reporting.day_report import busy_folders
-from nightferry.reporting.logs import Logger
-from nightferry.reporting.night_json import counts_of_tally, report_as_json
-from nightferry.reporting.night_text import show_report
-from nightferry.reporting.progress import Bar, Log, StatusFile, Watchers
-from nightferry.reporting.rehearsal_status import last_fact
-from nightferry.reporting.rehearsal_text import render
-from nightferry.reporting.reports import leave_night_report, leave_refusal
-from nightferry.reporting.standing import standing
-from nightferry.reporting.status import ATTENTION, FAILED, SOUND, Reason, RoomLeft, Status
-from nightferry.reporting.terminal import Screen
+from nightferry.reporting.audit.changes import NightReport, find_run, night_report
+from nightferry.reporting.look import exits, words
+from nightferry.reporting.look.logs import Logger
+from nightferry.reporting.look.progress import Bar, Log, StatusFile, Watchers
+from nightferry.reporting.look.terminal import Screen
+from nightferry.reporting.page.reports import leave_night_report, leave_refusal
+from nightferry.reporting.screens.night_json import counts_of_tally, report_as_json
+from nightferry.reporting.screens.night_text import show_report
+from nightferry.reporting.screens.rehearsal_text import render
+from nightferry.reporting.standing import status
+from nightferry.reporting.standing.by_manifest import standing
+from nightferry.reporting.standing.day_report import busy_folders
+from nightferry.reporting.standing.rehearsal_status import last_fact
+from nightferry.reporting.standing.status import ATTENTION, FAILED, SOUND, Reason, RoomLeft, Status
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 from nightferry.volumes.filesystem import room

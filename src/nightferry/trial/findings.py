@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-from nightferry.reporting.audit import ADDED, CHANGED, MOVED, REMOVED, Change, Changes, night_report
+from nightferry.reporting.audit.changes import ADDED, CHANGED, MOVED, REMOVED, Change, Changes, night_report
 from nightferry.trial.stage import PAIR, Stage
 from nightferry.units import show_name
 

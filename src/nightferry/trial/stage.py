@@ -14,8 +14,8 @@ from nightferry.night.context import Clock, Stop, Unwatched
 from nightferry.night.preflight import state_folder
 from nightferry.night.run import Result, run_night
 from nightferry.recovery.rehearsing.by_hand import Made, rehearse_pair
-from nightferry.reporting.rehearsal_text import render
-from nightferry.reporting.terminal import printable
+from nightferry.reporting.look.terminal import printable
+from nightferry.reporting.screens.rehearsal_text import render
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 from nightferry.trial.compare import Tree, tree

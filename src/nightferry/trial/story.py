@@ -13,9 +13,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from nightferry.errors import Failed
-from nightferry.reporting.audit import ADDED, CHANGED, MOVED, REMOVED
-from nightferry.reporting.rehearsal_words import proved, times
-from nightferry.reporting.terminal import printable
+from nightferry.reporting.audit.changes import ADDED, CHANGED, MOVED, REMOVED
+from nightferry.reporting.look.terminal import printable
+from nightferry.reporting.screens.rehearsal_words import proved, times
 from nightferry.trial.checksumlist import COMMAND, check_list
 from nightferry.trial.compare import count, differences, files, intact
 from nightferry.trial.findings import changes, copy_back, digest, held, hold_is_open, kept, named

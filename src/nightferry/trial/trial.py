@@ -18,7 +18,7 @@ from types import FrameType
 
 from nightferry.errors import Failed, WrongUse
 from nightferry.night.pairing import make_pair
-from nightferry.reporting.terminal import printable
+from nightferry.reporting.look.terminal import printable
 from nightferry.trial.screen import Screen
 from nightferry.trial.stage import PAIR, Meddle, NotAsTold, Place, Stage
 from nightferry.trial.story import CHAPTERS

@@ -24,8 +24,8 @@ from nightferry.manifest.records import Content
 from nightferry.manifest.rehearsals import Rehearsals, Rehearsed
 from nightferry.night.context import Tally, Unwatched
 from nightferry.night.run import Result, run_night
-from nightferry.reporting.reports import leave_night_report, leave_refusal
-from nightferry.reporting.status import Reason
+from nightferry.reporting.page.reports import leave_night_report, leave_refusal
+from nightferry.reporting.standing.status import Reason
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat
 
@@ -332,7 +332,7 @@ def _rehearsed(pair: Pair) -> None:
 
 def _day_before(pair: Pair, gone: list[str]) -> None:
     """What was seen by day, as the daemon leaves it when it begins the next night."""
-    from nightferry.reporting.moments import moment
+    from nightferry.reporting.look.moments import moment
 
     until_s = pair.clock.now_s() + DAY_S
     found = {

@@ -6,7 +6,7 @@ from itertools import product
 
 import pytest
 
-from nightferry.reporting.audit import NightReport
+from nightferry.reporting.audit.changes import NightReport
 from nightferry.reporting.page.facts import Facts
 from nightferry.reporting.page.verdict import verdict
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.night_findings import changed_under_old_date, ending_of, endings_never_seen
-from nightferry.reporting.audit import ADDED, CHANGED, KINDS, REMOVED, Change, Changes, Totals
-from nightferry.reporting.folders import Sum
-from nightferry.reporting.night_json import counts_of_totals
+from nightferry.reporting.audit.changes import ADDED, CHANGED, KINDS, REMOVED, Change, Changes, Totals
+from nightferry.reporting.audit.folders import Sum
 from nightferry.reporting.page.facts import Changed, Dated, Ending, FolderPart, Removals, Unusual
+from nightferry.reporting.screens.night_json import counts_of_totals
 from nightferry.tree.root import split
 
 FOLDERS_SHOWN = 30

@@ -14,11 +14,11 @@ from statistics import median
 
 from nightferry.manifest.covered import AGE_EDGES_S, Coverage
 from nightferry.planning.trend import Trend
-from nightferry.reporting.audit import ADDED, CHANGED, MOVED, REMOVED
-from nightferry.reporting.coverage import Covered
-from nightferry.reporting.coverage_text import NEVER
+from nightferry.reporting.audit.changes import ADDED, CHANGED, MOVED, REMOVED
+from nightferry.reporting.look.words import day
 from nightferry.reporting.page.facts import Facts, NightPoint, held_on_this_drive
-from nightferry.reporting.words import day
+from nightferry.reporting.screens.coverage_text import NEVER
+from nightferry.reporting.standing.coverage import Covered
 from nightferry.units import format_rate, format_size
 
 BAR_KINDS = (ADDED, CHANGED, MOVED, REMOVED)

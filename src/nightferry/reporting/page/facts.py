@@ -8,9 +8,9 @@ from typing import Any
 
 from nightferry.manifest.night_findings import DamageStory
 from nightferry.planning.trend import Full, Trend
-from nightferry.reporting.audit import Change, NightReport
-from nightferry.reporting.folders import Sum
-from nightferry.reporting.status import Reason, RehearsalFact
+from nightferry.reporting.audit.changes import Change, NightReport
+from nightferry.reporting.audit.folders import Sum
+from nightferry.reporting.standing.status import Reason, RehearsalFact
 
 
 @dataclass(frozen=True)

@@ -16,12 +16,13 @@ from nightferry.manifest.records import Run
 from nightferry.manifest.rehearsals import Rehearsals
 from nightferry.planning.schedule import calendar_of, report_due_s
 from nightferry.planning.trend import MOST_NIGHTS, fit, until_full
-from nightferry.reporting import day_report, words
-from nightferry.reporting.audit import ADDED, CHANGED, MOVED, REMOVED, NightReport, find_run, night_report
+from nightferry.reporting.audit.changes import ADDED, CHANGED, MOVED, REMOVED, NightReport, find_run, night_report
+from nightferry.reporting.look import words
 from nightferry.reporting.page.changes import changes_of
 from nightferry.reporting.page.facts import Drive, DriveNote, Facts, NightPoint, Room, held_on_this_drive
-from nightferry.reporting.rehearsal_status import fact_of
-from nightferry.reporting.status import FAILED, Reason, Status, unix
+from nightferry.reporting.standing import day_report
+from nightferry.reporting.standing.rehearsal_status import fact_of
+from nightferry.reporting.standing.status import FAILED, Reason, Status, unix
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 

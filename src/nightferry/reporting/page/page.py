@@ -19,16 +19,16 @@ import jinja2
 from markupsafe import Markup, escape
 
 from nightferry import __version__
-from nightferry.reporting import words
-from nightferry.reporting.audit import counted
-from nightferry.reporting.coverage_text import coverage_line, days
-from nightferry.reporting.night_text import kinds_line
+from nightferry.reporting.audit.changes import counted
+from nightferry.reporting.look import words
+from nightferry.reporting.look.terminal import printable
 from nightferry.reporting.page import charts
 from nightferry.reporting.page.facts import Facts
 from nightferry.reporting.page.outlook import forecast_sentence
 from nightferry.reporting.page.verdict import STATE_WORDS, verdict
-from nightferry.reporting.rehearsal_line import OUTCOMES, percent
-from nightferry.reporting.terminal import printable
+from nightferry.reporting.screens.coverage_text import coverage_line, days
+from nightferry.reporting.screens.night_text import kinds_line
+from nightferry.reporting.screens.rehearsal_line import OUTCOMES, percent
 from nightferry.units import (
     format_count,
     format_duration,
@@ -166,6 +166,6 @@ def _date_ns(unix_ns: int) -> str:
 
 
 def _moment(written: str) -> str:
-    from nightferry.reporting.status import unix
+    from nightferry.reporting.standing.status import unix
 
     return words.zoned(unix(written))

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from nightferry.reporting.audit import NightReport, counted
+from nightferry.reporting.audit.changes import NightReport, counted
+from nightferry.reporting.look.words import when
 from nightferry.reporting.page.facts import Facts
-from nightferry.reporting.rehearsal_status import fact_of, is_failure
-from nightferry.reporting.status import ATTENTION, FAILED, SOUND
-from nightferry.reporting.words import when
+from nightferry.reporting.standing.rehearsal_status import fact_of, is_failure
+from nightferry.reporting.standing.status import ATTENTION, FAILED, SOUND
 
 STATE_WORDS = {SOUND: "Sound", ATTENTION: "Wants attention", FAILED: "Failed"}
 

@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 
 from nightferry.planning.alerting import Kind
-from nightferry.reporting.status import FAILED, SOUND, Reason, Status, shown_moment
+from nightferry.reporting.standing.status import FAILED, SOUND, Reason, Status, shown_moment
 from nightferry.units import format_size, show_text
 
 # Services cut long ones off, somewhere.

@@ -19,8 +19,8 @@ from typing import Any, NamedTuple
 from nightferry.errors import NightferryError
 from nightferry.night.preflight import lock_pair
 from nightferry.planning.alerting import Kind, Told, wanted
-from nightferry.reporting import status
-from nightferry.reporting.status import ATTENTION, SOUND, Reason, Status
+from nightferry.reporting.standing import status
+from nightferry.reporting.standing.status import ATTENTION, SOUND, Reason, Status
 from nightferry.reporting.telling import alert_text
 from nightferry.reporting.telling.hand_over import TIME_LIMIT_S, to_command, to_network
 from nightferry.settings import PairSettings

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from nightferry import __version__
 from nightferry.planning.schedule import calendar_of, next_window
-from nightferry.reporting import status
-from nightferry.reporting.status import STATES, Status, unix
+from nightferry.reporting.standing import status
+from nightferry.reporting.standing.status import STATES, Status, unix
 from nightferry.settings import PairSettings, Settings
 from nightferry.units import show_text
 

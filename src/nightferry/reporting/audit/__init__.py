@@ -1,0 +1,1 @@
+"""What nights changed: questions and answers, the history of names, as plain values."""

@@ -1,0 +1,1 @@
+"""What all screens share: texts and tables, words, units, moments, progress, log lines, exit codes."""

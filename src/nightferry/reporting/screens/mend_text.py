@@ -1,0 +1,186 @@
+"""What is damaged, what each place has, and what can be done about it: for a person, and for ``--json``."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from nightferry.manifest.manifest import Manifest
+from nightferry.recovery.mending.damage import Case, Place, Survey
+from nightferry.recovery.mending.salvage import Salvaged
+from nightferry.reporting.audit.changes import counted
+from nightferry.reporting.look import words
+from nightferry.reporting.look.terminal import Screen
+from nightferry.reporting.screens.verify_text import shown_path
+from nightferry.units import format_count, format_size, json_name, show_name
+
+# Differing ranges that are shown to a person.
+_RANGES_SHOWN = 10
+
+Ranges = tuple[list[tuple[int, int]], bool]
+
+
+def advice(pair: str, case: Case, survey: Survey | None) -> str:
+    """What can be done, in sentences."""
+    name = shown_path("retired" if case.in_retired else "", case.path)
+    accept = f'nightferry mend {pair} "{name}" --accept'
+    if any(each.verdict == "unlisted" for each in case.damage):
+        return f"No run put it there. Move it away by hand if it does not belong there, or let it stay: {accept}"
+    if case.in_retired:
+        return f"Nothing else has this older version. To give it up: {accept}"
+    if survey is None or (survey.entry is None and case.verdict("secondary") == "unreadable"):
+        return (
+            "This folder of the secondary cannot be listed: see the system log for that drive, and have its file system"
+            " checked. `nightferry verify` closes this once it can be listed."
+        )
+    if survey.entry is None:
+        return f"The copy does not have that name any more. To close this: {accept}"
+    if case.verdict("primary") is None:
+        return _about_copy(pair, name, survey)
+    return _about_primary(pair, name, survey, accept)
+
+
+def _about_primary(pair: str, name: str, survey: Survey, accept: str) -> str:
+    restore = f'nightferry mend {pair} "{name}" --restore'
+    if not survey.primary.is_there:
+        return f"It is gone from the primary by now. To close this: {accept}"
+    if survey.primary.is_right:
+        return f"It has the right content again. To close this: {restore}"
+    if survey.changed_since:
+        return f"Somebody has written it since, and the next night copies it as a change. To close this: {accept}"
+    if survey.sources:
+        where = _where(survey.sources[0])
+        return f"To put it back from {where}: {restore}. To take what the primary has now as right: {accept}"
+    return _both_bad(pair, name, survey, accept)
+
+
+def _about_copy(pair: str, name: str, survey: Survey) -> str:
+    if survey.secondary.is_right:
+        return "The copy has the right content again; the next night, or `nightferry verify`, closes this."
+    if survey.changed_since or not survey.primary.is_there:
+        return "The primary's file was written or removed since; the next night sees to the copy."
+    if survey.primary.is_right:
+        return "The primary is intact: the next night mends the copy from it."
+    if survey.sources:
+        return f'The primary is bad too. To put it back first: nightferry mend {pair} "{name}" --restore'
+    return _both_bad(pair, name, survey, f'nightferry mend {pair} "{name}" --accept')
+
+
+def _both_bad(pair: str, name: str, survey: Survey, accept: str) -> str:
+    told = ["Neither drive has the right content any more, and no retired version has it."]
+    choices = [place.side for place in (survey.secondary,) if place.digest is not None]
+    choices += [show_name(place.path) for place in survey.older[:1]]
+    if choices:
+        ways = ", ".join(f'--from "{choice}"' for choice in choices)
+        told.append(f'To choose a version for the primary: nightferry mend {pair} "{name}" with {ways}.')
+    if survey.primary.digest is not None:
+        told.append(f"To keep what the primary has: {accept}")
+    else:
+        told.append(f'To save what can be read into a file beside it: nightferry mend {pair} "{name}" --salvage')
+    return " ".join(told)
+
+
+def _where(place: Place) -> str:
+    return "the copy" if place.side == "secondary" else show_name(place.path)
+
+
+def show_case(
+    screen: Screen, pair: str, manifest: Manifest, case: Case, survey: Survey | None, ranges: Ranges | None
+) -> None:
+    """One damaged name."""
+    screen.heading(shown_path("retired" if case.in_retired else "", case.path), "attention")
+    for each in case.damage:
+        side = "secondary" if each.side == "retired" else each.side
+        screen.point(f"{words.damage_line(side, each.verdict, each.detail)} (found on {words.day(each.found_s)})")
+    if survey is not None and survey.entry is not None:
+        screen.table(("place", "has"), [(_label(place), _has(manifest, place)) for place in _places(survey)])
+    if ranges is not None:
+        screen.text(_ranges(*ranges))
+    screen.text(advice(pair, case, survey))
+    screen.gap()
+
+
+def _places(survey: Survey) -> list[Place]:
+    return [survey.primary, survey.secondary, *survey.retired, *survey.older]
+
+
+def _label(place: Place) -> str:
+    if place.side == "retired":
+        return show_name(place.path)
+    return "primary" if place.side == "primary" else "copy"
+
+
+def _has(manifest: Manifest, place: Place) -> str:
+    if place.version is None:
+        return "the right content" if place.is_right else place.detail
+    run = manifest.runs.by_number(place.version.since)
+    date = "" if run is None else f" of {words.day(run.started_s)}"
+    return f"intact: the version that night {place.version.since}{date} copied, {format_size(place.size_bytes)}"
+
+
+def _ranges(ranges: list[tuple[int, int]], is_all: bool) -> str:
+    if not ranges:
+        return "Primary and copy have the same content."
+    shown = ", ".join(f"{format_count(start)}-{format_count(end - 1)}" for start, end in ranges[:_RANGES_SHOWN])
+    more = " and further on" if not is_all or len(ranges) > _RANGES_SHOWN else ""
+    return f"Primary and copy differ in bytes {shown}{more}."
+
+
+def salvaged_text(found: Salvaged) -> str:
+    """Where it is, and what had to be filled in."""
+    zeros = sum(each.end - each.start for each in found.filled if each.filled_from == "zeros")
+    copied = sum(each.end - each.start for each in found.filled if each.filled_from == "copy")
+    ranges = ", ".join(
+        f"{format_count(each.start)}-{format_count(each.end - 1)} ({each.filled_from})"
+        for each in found.filled[:_RANGES_SHOWN]
+    )
+    hidden = len(found.filled) - _RANGES_SHOWN
+    more = f" and {counted(hidden, 'more range')}" if hidden > 0 else ""
+    filled = f"; filled in: bytes {ranges}{more}" if found.filled else ""
+    return (
+        f"saved as {show_name(found.path)}: {format_size(copied)} filled from the copy, {format_size(zeros)} with zeros"
+        f"{filled}"
+    )
+
+
+def case_as_json(pair: str, case: Case, survey: Survey | None, ranges: Ranges | None) -> dict[str, Any]:
+    """Under the stable names."""
+    return {
+        **json_name(case.path),
+        "in_retired": case.in_retired,
+        "found": [
+            {"side": each.side, "verdict": each.verdict, "detail": each.detail, "found_by": each.found_by}
+            for each in case.damage
+        ],
+        "changed_since": survey is not None and survey.changed_since,
+        "places": [] if survey is None or survey.entry is None else [
+            *(_place_json(place, is_right=place.is_right) for place in (survey.primary, survey.secondary)),
+            *(_place_json(place, is_right=True) for place in survey.retired),
+            *(_place_json(place, is_right=False) for place in survey.older),
+        ],
+        "differences": [] if ranges is None else [{"start": start, "end": end} for start, end in ranges[0]],
+        "differences_complete": None if ranges is None else ranges[1],
+        "advice": advice(pair, case, survey),
+    }  # fmt: skip
+
+
+def _place_json(place: Place, *, is_right: bool) -> dict[str, Any]:
+    version = place.version
+    return {
+        "side": place.side,
+        **json_name(place.path),
+        "there": place.is_there,
+        "right": is_right,
+        "readable": place.digest is not None,
+        "detail": place.detail,
+        "since_night": None if version is None else version.since,
+        "until_night": None if version is None else version.until,
+    }
+
+
+def salvaged_as_json(found: Salvaged) -> dict[str, Any]:
+    """Under the stable names."""
+    return {
+        **json_name(found.path),
+        "bytes": found.size_bytes,
+        "filled": [{"start": each.start, "end": each.end, "from": each.filled_from} for each in found.filled],
+    }
