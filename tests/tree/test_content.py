@@ -520,3 +520,14 @@ def test_reading_from_the_platter_leaves_no_access_time(drives: DriveFactory, bu
     assert file.stat().st_atime_ns == before
     file.read_bytes()
     assert file.stat().st_atime_ns != before
+
+
+def test_the_memory_is_this_processs_own(buffers: Buffers) -> None:
+    """A process forked from this one must not read into what is written here."""
+    buffers.block[:5] = b"kyrie"
+    pid = os.fork()
+    if pid == 0:
+        buffers.block[:5] = b"other"
+        os._exit(0)
+    os.waitpid(pid, 0)
+    assert bytes(buffers.block[:5]) == b"kyrie"

@@ -41,9 +41,11 @@ class Ahead:
                 window.append(item)
                 self._ask_for(item)
                 if len(window) > AHEAD_FILES:
-                    yield from self._turn(window.popleft())
+                    yield (turn := window.popleft())
+                    self._pass_over(turn)
             while window:
-                yield from self._turn(window.popleft())
+                yield (turn := window.popleft())
+                self._pass_over(turn)
         finally:
             for fd, _ in self._open.values():
                 self._effects.close(fd)
@@ -53,9 +55,9 @@ class Ahead:
         """What was opened, and its state then; the caller closes it. None where it was not, for whatever reason."""
         return self._open.pop(path, None)
 
-    def _turn(self, item: Item) -> Iterator[Item]:
-        yield item
-        left = self.take(item.path)  # as where there is no room for it: with many such, no descriptors would be left
+    def _pass_over(self, item: Item) -> None:
+        """Not taken at its turn, as where there is no room for it: with many such, no descriptors would be left."""
+        left = self._open.pop(item.path, None)
         if left is not None:
             self._effects.close(left[0])
 

@@ -67,7 +67,11 @@ class Batch:
 
     @property
     def full(self) -> bool:
-        return len(self.pending) >= BATCH_INTENTS_LIMIT or self._size_bytes >= BATCH_BYTES_LIMIT
+        return self.would_be_full(0, 0)
+
+    def would_be_full(self, intents: int, size_bytes: int) -> bool:
+        """With so many more, and so much more content."""
+        return len(self.pending) + intents >= BATCH_INTENTS_LIMIT or self._size_bytes + size_bytes >= BATCH_BYTES_LIMIT
 
     def commit(self) -> list[Pending]:
         """Carries all out; returns those that were. What the secondary refused is named in the report.

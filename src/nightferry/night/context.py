@@ -227,6 +227,25 @@ class Night:
     def bytes_passed(self, size_bytes: int) -> None:
         self.progress.advance(size_bytes=size_bytes)
 
+    def count_small(self, size_bytes: int) -> None:
+        """A file was copied whole, by one read and one write."""
+        self.tally.read_bytes += size_bytes
+        self.tally.written_bytes += size_bytes
+        self.progress.advance(size_bytes=size_bytes)
+
     def staging_name(self) -> bytes:
         self._staged += 1
-        return b"%s/%d-%d" % (STAGING, self.number, self._staged)
+        return self.name_in_staging(self._staged)
+
+    def name_in_staging(self, number: int) -> bytes:
+        return b"%s/%d-%d" % (STAGING, self.number, number)
+
+    def set_apart(self, names: int) -> int:
+        """Sets names in ``staging/`` apart for another process; the number of the first."""
+        first = self._staged + 1
+        self._staged += names
+        return first
+
+    def use_from(self, first: int) -> None:
+        """In that process: its names begin here."""
+        self._staged = first - 1

@@ -5,10 +5,9 @@ from __future__ import annotations
 import errno
 from collections.abc import Iterator
 from contextlib import closing
-from typing import NamedTuple
 
 from nightferry.manifest.plan import Item, Step
-from nightferry.manifest.records import Entry, Intent
+from nightferry.manifest.records import Content, Entry, Intent
 from nightferry.night.alter import shares_inode
 from nightferry.night.carry import in_copy
 from nightferry.night.commit import (
@@ -22,14 +21,16 @@ from nightferry.night.commit import (
     refuse,
 )
 from nightferry.night.context import NO_ROOM, UNREADABLE, UNSETTLED, Interrupted, Night
-from nightferry.night.failing import FailingDrive
-from nightferry.night.missing import ensure_folder
+from nightferry.night.destination import Destination, Destinations
+from nightferry.night.failing import FailingDrive, read_failed
 from nightferry.night.readback import read_back
 from nightferry.night.reading import Decayed, Unreadable, Unsettled
 from nightferry.night.register import is_name_of_bad, known_bad
-from nightferry.night.space import usable_room
+from nightferry.night.side_by_side import stage_all
+from nightferry.night.small import is_small
+from nightferry.night.space import RoomLeft
 from nightferry.night.stage import Staged, stage_file, stage_from_base, stage_link, stage_symlink
-from nightferry.tree.content import Stopped
+from nightferry.tree.content import ReadFailed, Stopped
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import split
@@ -38,19 +39,6 @@ from nightferry.tree.root import split
 RETRY_LIMIT = 10_000
 # Files that the secondary may refuse with an I/O error before the night stops working it.
 DRIVE_ERRORS_LIMIT = 16
-# Names that stand in a new folder, which is mostly empty, are kept up to this number.
-STANDING_LIMIT = 1_000
-# Room is asked of the file system again after so many bytes were written.
-ROOM_EVERY_BYTES = 256 << 20
-
-
-class _Folder(NamedTuple):
-    """The folder that items of the plan are in, by its path."""
-
-    path: bytes | None
-    entry: int | None  # its row; None where the copy does not have it
-    is_new: bool = False  # made by this run, so that the manifest has no row of a name that is new in it
-    standing: frozenset[bytes] | None = None  # names that stand in it on the secondary; None where that is not known
 
 
 class Copier:
@@ -61,26 +49,27 @@ class Copier:
         self._batch = Batch(night)
         self._staged: dict[int, tuple[bytes, Staged]] = {}  # by inode: multiply linked files of this batch
         self._again: list[Item] = []
-        self._room_bytes = 0
-        self._room_files: int | None = None
-        self._since_room_bytes = ROOM_EVERY_BYTES
+        self._room = RoomLeft(night)
         self._is_retry = False
         self._is_replacing_bad = False
         self._drive_errors = 0
         self._put_back: set[bytes] = set()  # by this call
         self._mended: dict[int, bytes] = {}  # by inode: a name of each file that was bad and is right now
-        self._folder = _Folder(None, None)
+        self._folders = Destinations(night)
+        self._small: list[Item] = []  # to be staged together
+        self._small_bytes = 0
 
     def run(self, items: Iterator[Item]) -> None:
         """Raises ``Interrupted``, ``Stopped`` and ``Failed``; what was staged whole is committed before it stops."""
         self._night.rates.begin()
         try:
-            with closing(self._night.ahead.over(items)) as opened:
+            with closing(self._night.ahead.over(self._without_small(items))) as opened:
                 for item in opened:
                     self._night.stop.check()
                     self._one(item)
                     if self._batch.full:
                         self._commit()
+            self._stage_small()
         except (Interrupted, Stopped):
             self._commit()
             raise
@@ -120,12 +109,62 @@ class Copier:
         self._night.stop.check()
         return self._put_back
 
+    # --- small files, many at once
+
+    def _without_small(self, items: Iterator[Item]) -> Iterator[Item]:
+        """Keeps those back that can go the straight way, and stages them as soon as they fill a batch."""
+        for item in items:
+            if not is_small(item) or not self._is_plain(item):
+                yield item
+                continue
+            self._small.append(item)
+            self._small_bytes += item.stat.size_bytes
+            if self._batch.would_be_full(len(self._small), self._small_bytes):
+                self._stage_small()
+                self._commit()
+
+    def _is_plain(self, item: Item) -> bool:
+        """Whether nothing can be in its way: its folder was made by this run, and nothing has its name there."""
+        self._night.stop.check()
+        if self._is_replacing_bad:
+            return False
+        folder, name = split(item.path)
+        try:
+            return self._folders.enter(folder).is_free(name) and self._room.takes(item)
+        except OSError:
+            return False  # the ordinary way meets the same, and can say what it means
+
+    def _stage_small(self) -> None:
+        night = self._night
+        items, self._small, self._small_bytes = self._small, [], 0
+        ordinary = []
+        read_s = int(night.clock.now_s())
+        with closing(stage_all(night, items)) as outcomes:
+            for item, outcome in outcomes:
+                if outcome is None:
+                    ordinary.append(item)
+                elif isinstance(outcome, ReadFailed):
+                    read_failed(night, "primary", outcome)
+                    night.leave_out(UNREADABLE, item.path, str(outcome))
+                else:
+                    content = Content(night.algorithm.id, outcome.digest)
+                    xattrs = night.manifest.entries.xattrs_row(outcome.xattrs)
+                    intent = Intent(
+                        "place", item.path, staged=outcome.name, reason="changed", stat=item.stat, content=content,
+                        xattrs=xattrs, read_primary_s=read_s,
+                    )  # fmt: skip
+                    self._batch.add(Pending(intent, item, copied=True), item.stat.size_bytes)
+        for item in ordinary:
+            night.stop.check()
+            self._one(item, has_room=True)
+
     # --- one file
 
-    def _one(self, item: Item) -> None:
+    def _one(self, item: Item, *, has_room: bool = False) -> None:
+        """``has_room``: room for it was set aside before."""
         night = self._night
         folder, name = split(item.path)
-        parent = self._folder if folder == self._folder.path else self._enter(folder)
+        parent = self._folders.enter(folder)
         if parent.entry is None:
             night.tally.withheld += 1  # its folder is held back, or was refused and is named
             night.plan.mark_incomplete(folder)
@@ -137,9 +176,9 @@ class Copier:
             night.leave_out(UNREADABLE, item.path, "it is another name of a file that is damaged: mend that one")
             return
         try:
-            if then is None and not self._name_is_free(item, name):
+            if then is None and not self._name_is_free(item, parent, name):
                 return
-            if not self._has_room(item):
+            if not (has_room or self._room.takes(item)):
                 night.leave_out(NO_ROOM, item.path, "the secondary has no room for it")
                 return
             self._add(item, then, self._stage(item, then))
@@ -163,30 +202,8 @@ class Copier:
         except OSError as error:
             self._refused(item, error)
 
-    def _enter(self, folder: bytes) -> _Folder:
-        """Looks a folder up. Items come folder by folder, so that it is remembered until the next one comes."""
-        night = self._night
-        found = night.manifest.entries.find(folder)
-        if found is None or found.stat.kind is not Kind.FOLDER:
-            self._folder = _Folder(folder, None)
-            return self._folder
-        try:
-            ensure_folder(night, folder)
-            is_new = found.born == night.number
-            self._folder = _Folder(folder, found.id, is_new, self._standing(folder) if is_new else None)
-        except OSError as error:
-            raise drive_failed(error) from error
-        return self._folder
-
-    def _standing(self, folder: bytes) -> frozenset[bytes] | None:
-        """What stands in a new folder of the copy: one look at it, instead of one at each name that is to come."""
-        if not self._night.capabilities.case_sensitive:
-            return None  # whether a name is taken, only the file system can tell
-        names = self._night.secondary.names(in_copy(folder), STANDING_LIMIT)
-        return frozenset(names) if len(names) < STANDING_LIMIT else None
-
     def _refused(self, item: Item, error: OSError) -> None:
-        self._since_room_bytes = ROOM_EVERY_BYTES
+        self._room.ask_again()
         if error.errno in DRIVE_ERRORS:
             # One bad spot is one file's trouble; a row of them is the drive's.
             self._drive_errors += 1
@@ -194,30 +211,14 @@ class Copier:
                 raise drive_failed(error) from error
         leave_out_refused(self._night, item.path, error)
 
-    def _name_is_free(self, item: Item, name: bytes) -> bool:
+    def _name_is_free(self, item: Item, parent: Destination, name: bytes) -> bool:
         night = self._night
-        if self._folder.standing is not None and night.capabilities.raw_names and name not in self._folder.standing:
+        if parent.is_free(name):
             return True
         if not night.capabilities.raw_names and not _can_hold(night, split(item.path)[1]):
             refuse(night, item.path, "the secondary's file system cannot hold this name")
             return False
         return clear_the_way(night, self._batch, item.path)
-
-    def _has_room(self, item: Item) -> bool:
-        needed = min(item.stat.size_bytes, item.stat.allocated_bytes + 4096)
-        if not self._night.capabilities.sparse:
-            needed = item.stat.size_bytes
-        if self._since_room_bytes + needed >= ROOM_EVERY_BYTES:
-            found = usable_room(self._night)
-            self._room_bytes, self._room_files = found.free_bytes, found.free_inodes
-            self._since_room_bytes = 0
-        if (needed and needed > self._room_bytes) or self._room_files == 0:
-            return False
-        if self._room_files is not None:
-            self._room_files -= 1
-        self._room_bytes -= needed
-        self._since_room_bytes += needed
-        return True
 
     def _stage(self, item: Item, then: Entry | None) -> Staged:
         night = self._night

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from nightferry.manifest.plan import Step
+from nightferry.manifest.plan import Item, Step
 from nightferry.night.context import Night
 from nightferry.night.expire import expire
 from nightferry.planning.room import Fit, Need, fit, records_bytes
@@ -14,6 +14,39 @@ from nightferry.volumes.filesystem import Room, room
 # Files that a night writes beside the copy: those by which it tries out the drive, the manifest, the lists,
 # the reports, and the folders for what it retires.
 RECORDS_FILES = 64
+# Room is asked of the file system again after so many bytes were written.
+ROOM_EVERY_BYTES = 256 << 20
+
+
+class RoomLeft:
+    """Counts down what copies take up, so that the file system is asked now and then and not for each."""
+
+    def __init__(self, night: Night) -> None:
+        self._night = night
+        self._bytes = 0
+        self._files: int | None = None
+        self._since_asked_bytes = ROOM_EVERY_BYTES
+
+    def ask_again(self) -> None:
+        """Before the next file, since the secondary refused one."""
+        self._since_asked_bytes = ROOM_EVERY_BYTES
+
+    def takes(self, item: Item) -> bool:
+        """Whether there is room for it, which is set aside then. Raises ``OSError``."""
+        needed = min(item.stat.size_bytes, item.stat.allocated_bytes + 4096)
+        if not self._night.capabilities.sparse:
+            needed = item.stat.size_bytes
+        if self._since_asked_bytes + needed >= ROOM_EVERY_BYTES:
+            found = usable_room(self._night)
+            self._bytes, self._files = found.free_bytes, found.free_inodes
+            self._since_asked_bytes = 0
+        if (needed and needed > self._bytes) or self._files == 0:
+            return False
+        if self._files is not None:
+            self._files -= 1
+        self._bytes -= needed
+        self._since_asked_bytes += needed
+        return True
 
 
 def usable_room(night: Night) -> Room:

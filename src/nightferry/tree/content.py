@@ -88,10 +88,13 @@ class Buffers:
     """The memory for all reading of one thread: made once, used for every file. Not for two readers at once."""
 
     def __init__(self) -> None:
-        # anonymous maps are page-aligned, as O_DIRECT needs it; the zeros are never written, so they take one page
-        self._block = mmap.mmap(-1, DIRECT_BLOCK_BYTES)
-        self._other_block = mmap.mmap(-1, DIRECT_BLOCK_BYTES)
-        self._zeros = mmap.mmap(-1, BLOCK_BYTES, prot=mmap.PROT_READ)
+        # Anonymous maps are page-aligned, as O_DIRECT needs it; the zeros are never written, so they take one page.
+        # Private, which is not what mmap makes by itself: else a process forked from this one would read into our
+        # memory what we are about to write (night/side_by_side.py).
+        private = mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS
+        self._block = mmap.mmap(-1, DIRECT_BLOCK_BYTES, flags=private)
+        self._other_block = mmap.mmap(-1, DIRECT_BLOCK_BYTES, flags=private)
+        self._zeros = mmap.mmap(-1, BLOCK_BYTES, flags=private, prot=mmap.PROT_READ)
         self.block = memoryview(self._block)
         self.other_block = memoryview(self._other_block)  # is read into while ``block`` is hashed
         self.aside = Aside()
@@ -256,7 +259,7 @@ def copy_content(
         if count == size_bytes:  # one byte more was asked for, so this is all of it
             data = block[:count]
             hasher.update(data)
-            _write_all(dst_fd, data, 0, effects)
+            write_all(dst_fd, data, 0, effects)
             progress(count)
             return Copied(count, count, hasher.digest())
     watch = _Watch(should_stop, progress)
@@ -268,7 +271,7 @@ def copy_content(
     for offset, is_hole, data in reader.pieces(size_bytes + BLOCK_BYTES):
         hasher.update(data)
         if not is_hole:
-            _write_all(dst_fd, data, offset, effects)
+            write_all(dst_fd, data, offset, effects)
             written += len(data)
             if offset + len(data) - sent_to >= _DROP_EVERY_BYTES:
                 # Begins the writing back of these pages (Linux, mm/fadvise.c) and does not wait for it: the destination
@@ -426,7 +429,8 @@ def _state(fd: int, effects: Effects) -> os.stat_result:
         raise ReadFailed(error.errno, error.strerror) from error
 
 
-def _write_all(fd: int, data: memoryview, offset: int, effects: Effects) -> None:
+def write_all(fd: int, data: memoryview, offset: int, effects: Effects) -> None:
+    """All of ``data`` at ``offset``, however little a call takes. Raises ``WriteFailed``."""
     while data:
         try:
             count = effects.pwrite(fd, data, offset)

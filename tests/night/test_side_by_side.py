@@ -1,0 +1,218 @@
+"""Small files staged by several processes: the same copy, whatever becomes of one of them."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from harness import Pair, checksum_tool, content_of
+
+from nightferry.manifest.plan import Item
+from nightferry.night import side_by_side
+from nightferry.night.context import Night, Stop
+from nightferry.night.small import Staged, stage_small
+from nightferry.tree.effects import Effects
+
+PROCESSES = 3
+FOLDERS, IN_FOLDER = 8, 25
+OTHERS = 5  # that cannot go the straight way
+ODD_NAMES = [b"-rf", b"two\nlines.txt", b"caf\xe9.txt", b"\x1b[31mred.txt", b"<b>bold.txt", b"n" * 255]
+
+
+@pytest.fixture
+def pair(tmp_path: Path) -> Pair:
+    """A primary full of small files, and of what cannot go the straight way; listed some time after it was written."""
+    pair = Pair(tmp_path / "primary", tmp_path / "secondary", tmp_path / "state")
+    for number in range(FOLDERS * IN_FOLDER):
+        file = pair.write(f"{number // IN_FOLDER:02} rehearsal/note {number:03}.txt", f"bar {number}, softer\n" * 20)
+        os.chmod(file, 0o640 if number % 2 else 0o444)
+        os.utime(file, ns=(0, 1_600_000_000_123_456_789 + number))
+        if number % 10 == 0:
+            os.chown(file, 1000 + number, 2000)
+            os.setxattr(file, "user.voice", b"alto %d" % number)
+    for name in ODD_NAMES:
+        Path(os.fsdecode(os.fsencode(pair.at("00 rehearsal")) + b"/" + name)).write_bytes(b"named " + name)
+    pair.write("00 rehearsal/kyrie.wav", os.urandom(300_000))
+    pair.write("00 rehearsal/empty.txt", b"")
+    pair.write("01 rehearsal/holes.bin", b"")
+    os.truncate(pair.at("01 rehearsal/holes.bin"), 20_000)
+    os.link(pair.at("00 rehearsal/note 001.txt"), pair.at("01 rehearsal/note 001 again.txt"))
+    pair.at("02 rehearsal/best.txt").symlink_to("note 050.txt")
+    pair.clock.shift_s = 60.0
+    return pair
+
+
+@pytest.fixture(autouse=True)
+def forks(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[int]]:
+    """Several processes, however few the cores and the files; none of them may be left at the end."""
+    made: list[int] = []
+    fork = os.fork
+
+    def counted() -> int:
+        pid = fork()
+        if pid:
+            made.append(pid)
+        return pid
+
+    monkeypatch.setattr(side_by_side, "_processes", lambda files: min(PROCESSES, max(1, files)))
+    monkeypatch.setattr(side_by_side.os, "fork", counted)
+    yield made
+    for pid in made:
+        with pytest.raises(ChildProcessError):
+            os.waitpid(pid, os.WNOHANG)
+
+
+def in_others(monkeypatch: pytest.MonkeyPatch, instead: Callable[[int], None], at: int = 5) -> None:
+    """Calls something in the other processes, with the number of the file, before each from the ``at``-th on."""
+    here, seen = os.getpid(), [0]
+
+    def staged(night: Night, item: Item, opened: tuple[int, os.stat_result]) -> Staged | None:
+        if os.getpid() != here:
+            seen[0] += 1
+            if seen[0] >= at:
+                instead(seen[0])
+        return stage_small(night, item, opened)
+
+    monkeypatch.setattr(side_by_side, "stage_small", staged)
+
+
+def missing(pair: Pair) -> list[str]:
+    return [line for line in pair.differences() if line.startswith("only in")]
+
+
+def test_rule_K_the_copy_is_the_primary_and_its_checksums_are_right(pair: Pair, forks: list[int]) -> None:
+    result = pair.run_well()
+    assert len(forks) == PROCESSES - 1
+    assert pair.differences() == []
+    assert pair.staging() == []
+    assert result.tally.added == FOLDERS * IN_FOLDER + len(ODD_NAMES) + OTHERS
+    assert result.tally.read_bytes == result.tally.written_bytes + 20_000  # the hole is read and not written
+    checked = checksum_tool(pair, "xxhsum", "checksums.xxh128")
+    assert checked.returncode == 0, checked.stderr
+    pair.run_quiet()
+
+
+def test_few_files_and_drives_served_by_programs_need_no_other_process(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, forks: list[int]
+) -> None:
+    monkeypatch.undo()
+    assert side_by_side._processes(side_by_side.WORTH_FILES - 1) == 1
+    monkeypatch.setattr(os, "sched_getaffinity", lambda pid: set(range(64)))
+    assert side_by_side._processes(10**6) == side_by_side.MOST_PROCESSES
+    monkeypatch.setattr(os, "sched_getaffinity", lambda pid: {0})
+    assert side_by_side._processes(10**6) == 1
+
+
+def test_rule_E_one_that_is_killed_leaves_its_files_to_the_night(pair: Pair, monkeypatch: pytest.MonkeyPatch) -> None:
+    in_others(monkeypatch, lambda number: os.kill(os.getpid(), signal.SIGKILL))
+    pair.run_well()
+    assert pair.differences() == []
+    assert pair.staging() == []
+    pair.run_quiet()
+
+
+def test_rule_G_one_that_has_no_room_leaves_its_files_to_the_night(pair: Pair) -> None:
+    here = os.getpid()
+
+    class FullElsewhere(Effects):
+        @staticmethod
+        def pwrite(fd: int, data: bytes, offset: int) -> int:
+            if os.getpid() != here:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            return os.pwrite(fd, data, offset)
+
+    pair.run_well(effects=FullElsewhere())
+    assert pair.differences() == []
+    assert pair.staging() == []
+
+
+def test_rule_G_what_cannot_be_read_is_named_and_not_asked_for_twice(pair: Pair, tmp_path: Path) -> None:
+    bad = {pair.at(f"03 rehearsal/note {number:03}.txt").stat().st_ino for number in range(76, 79)}
+    log = os.open(tmp_path / "asked", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+
+    class BadSectors(Effects):
+        @staticmethod
+        def preadv(fd: int, buffers: list[memoryview], offset: int) -> int:
+            if (inode := os.fstat(fd).st_ino) in bad:
+                os.write(log, b"%d\n" % inode)
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            return os.preadv(fd, buffers, offset)
+
+    result = pair.run(effects=BadSectors())
+    assert (result.outcome, result.tally.unreadable) == ("partial", 3)
+    asked = (tmp_path / "asked").read_text().split()
+    assert sorted(asked) == sorted(map(str, bad))
+    unreadable = {f"03 rehearsal/note {number:03}.txt".encode() for number in range(76, 79)}
+    assert pair.left_out(result.number).keys() == unreadable
+    assert len(missing(pair)) == 3
+    pair.run_well()
+    assert pair.differences() == []
+
+
+def test_what_changes_while_it_is_read_goes_the_ordinary_way(pair: Pair, tmp_path: Path) -> None:
+    files = [pair.at(f"{number // IN_FOLDER:02} rehearsal/note {number:03}.txt") for number in range(30, 60, 3)]
+    growing = {file.stat().st_ino: os.open(file, os.O_WRONLY | os.O_APPEND) for file in files}
+
+    class Written(Effects):
+        @staticmethod
+        def preadv(fd: int, buffers: list[memoryview], offset: int) -> int:
+            count = os.preadv(fd, buffers, offset)
+            writer = growing.get(os.fstat(fd).st_ino)
+            if writer is not None and os.fstat(writer).st_size < 1_000:
+                os.write(writer, b"louder\n")
+            return count
+
+    result = pair.run(effects=Written())
+    assert result.outcome == "partial", "they changed twice: they wait for tomorrow"
+    assert result.tally.unsettled == len(files)
+    assert len(missing(pair)) == len(files)
+    assert pair.staging() == []
+
+
+def test_a_stop_ends_them_all_and_leaves_nothing_staged(pair: Pair, monkeypatch: pytest.MonkeyPatch) -> None:
+    in_others(monkeypatch, lambda number: time.sleep(600))
+    here, stop, seen = os.getpid(), Stop(pair.clock), [0]
+    slow = side_by_side.stage_small
+
+    def staged(night: Night, item: Item, opened: tuple[int, os.stat_result]) -> Staged | None:
+        if os.getpid() == here:
+            seen[0] += 1
+            if seen[0] == 20:
+                stop.request("somebody asked for it")
+        return slow(night, item, opened)
+
+    monkeypatch.setattr(side_by_side, "stage_small", staged)
+    result = pair.run(stop=stop)
+    assert result.outcome == "interrupted"
+    assert result.tally.added == 20 + OTHERS, "what was staged whole is kept"
+    assert pair.staging() == []
+    monkeypatch.setattr(side_by_side, "stage_small", stage_small)
+    pair.run_well()
+    assert pair.differences() == []
+
+
+def test_rule_B_what_nobody_put_there_is_not_replaced(pair: Pair, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Names that turn up in a new folder of the copy after it was looked at: by somebody who writes there meanwhile."""
+    theirs = pair.copy / "05 rehearsal/note 130.txt"
+    here, seen = os.getpid(), [0]
+
+    def staged(night: Night, item: Item, opened: tuple[int, os.stat_result]) -> Staged | None:
+        seen[0] += 1
+        if os.getpid() == here and seen[0] == 10:
+            theirs.write_bytes(b"theirs")
+        return stage_small(night, item, opened)
+
+    monkeypatch.setattr(side_by_side, "stage_small", staged)
+    pair.run()
+    assert theirs.exists()
+    assert b"theirs" in {content_of(os.fsencode(path)) for path in pair.secondary.rglob("note 130.txt")}
+    pair.run()
+    pair.run_well()
+    assert pair.differences() == []
+    kept = {content_of(os.fsencode(path)) for path in pair.secondary.rglob("note 130.txt")}
+    assert b"theirs" in kept
