@@ -33,7 +33,7 @@ KYRIE = "2026-05 spring concert/01 kyrie.wav"
 CAN = Capabilities(
     hard_links=True, exchange=True, symlinks=True, owners=True, modes=True, user_xattrs=True, posix_acls=True,
     time_granularity_ns=1, case_sensitive=True, sparse=True, direct_reads=True, directory_fsync=True, raw_names=True,
-    syncfs_covers=True,
+    syncfs_covers=True, direct_writes=True,
 )  # fmt: skip
 
 

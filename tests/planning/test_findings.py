@@ -15,7 +15,7 @@ from nightferry.volumes.fstab import MountEntry, parse
 
 PATH = Path("/srv/recordings")
 GIB = 1 << 30
-ALL = Capabilities(*[True] * 7, 1, *[True] * 6)  # type: ignore[arg-type]
+ALL = Capabilities(*[True] * 7, 1, *[True] * 7)  # type: ignore[arg-type]
 
 
 def entry(text: bytes) -> MountEntry:

@@ -83,13 +83,13 @@ def test_a_slow_checksum_takes_every_byte_once(pieces: list[bytes | int], tmp_pa
 def test_large_files_are_hashed_beside_reading(tmp_path: Path) -> None:
     hasher = Slow()
     read(on_this_disk(tmp_path, [os.urandom(3 * DIRECT_BLOCK_BYTES)]), hasher)
-    assert "hashing" in hasher.threads
+    assert "beside reading" in hasher.threads
 
 
 def test_what_hashing_raises_comes_out_and_the_thread_goes(tmp_path: Path) -> None:
     with pytest.raises(MemoryError, match="no room for a checksum"):
         read(on_this_disk(tmp_path, [os.urandom(3 * DIRECT_BLOCK_BYTES)]), Failing())
-    assert not any(thread.name == "hashing" for thread in threading.enumerate())
+    assert not any(thread.name == "beside reading" for thread in threading.enumerate())
 
 
 def test_blocks_are_taken_in_order() -> None:
@@ -100,7 +100,7 @@ def test_blocks_are_taken_in_order() -> None:
         block = blocks[number % 2]
         block[:] = os.urandom(1000)  # the one before is still being hashed
         wanted.update(block)
-        aside.update(hasher, memoryview(block))
+        aside.do(hasher.update, memoryview(block))
     aside.wait()
     aside.close()
     aside.close()

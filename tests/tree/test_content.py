@@ -22,7 +22,6 @@ from nightferry.tree.content import (
     Platter,
     ReadFailed,
     Stopped,
-    WriteFailed,
     copy_content,
     drop_device_cache,
     hash_content,
@@ -30,6 +29,7 @@ from nightferry.tree.content import (
 )
 from nightferry.tree.digests import SHA256
 from nightferry.tree.effects import Effects
+from nightferry.tree.writer import WriteFailed
 
 
 @pytest.fixture(scope="module")

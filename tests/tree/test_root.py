@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import subprocess
 from collections.abc import Iterator
@@ -159,3 +160,26 @@ def test_a_renamed_folder_is_not_found_under_its_old_name(root: Root) -> None:
     with pytest.raises(FileNotFoundError):
         root.names(b"a/b")
     assert root.names(b"c") == [b"b"]
+
+
+def _refuse_rename_new(*_: object, **__: object) -> None:
+    raise OSError(errno.EINVAL, "no such flag here")
+
+
+@pytest.mark.parametrize("has_flag", [True, False], ids=["one call", "looked at first"])
+def test_a_new_name_is_never_given_over_something_else(
+    root: Root, monkeypatch: pytest.MonkeyPatch, has_flag: bool
+) -> None:
+    if not has_flag:
+        monkeypatch.setattr(root.effects, "rename_new", _refuse_rename_new)
+    for name, content in ((b"staged", b"new"), (b"taken", b"old")):
+        fd = root.create(name)
+        os.write(fd, content)
+        os.close(fd)
+    with pytest.raises(FileExistsError):
+        root.rename_unless_taken(b"staged", b"taken")
+    root.rename_unless_taken(b"staged", b"free")
+    assert sorted(root.names(b"")) == [b"free", b"taken"]
+    fd = root.open_to_read(b"free")
+    assert os.read(fd, 9) == b"new"
+    os.close(fd)

@@ -45,7 +45,10 @@ def confined(settings: PairSettings, state_dir: Path, *, is_unattended: bool) ->
         yield done
 
 
-_WHY = "this night could not be confined to what it writes ({}), so it was not begun: see the system log"
+_WHY = (
+    "this night could not be confined to what it writes ({}), so it was not begun: see the system log, and compare the"
+    " service with systemd/nightferry.service"
+)
 
 
 def _written(settings: PairSettings, state_dir: Path) -> list[Path]:

@@ -146,7 +146,7 @@ def _night_to_scan(
     can = Capabilities(
         hard_links=True, exchange=True, symlinks=True, owners=True, modes=True, user_xattrs=True, posix_acls=True,
         time_granularity_ns=1, case_sensitive=True, sparse=drives.secondary_mount.file_system not in _WITHOUT_HOLES,
-        direct_reads=True, directory_fsync=True, raw_names=True, syncfs_covers=True,
+        direct_reads=True, directory_fsync=True, raw_names=True, syncfs_covers=True, direct_writes=True,
     )  # fmt: skip
     buffers = Buffers()
     stack.callback(buffers.close)

@@ -13,8 +13,9 @@ from typing import NamedTuple
 from nightferry.manifest.plan import Item
 from nightferry.night.context import Night
 from nightferry.night.reading import COARSE_FRESH_S
-from nightferry.tree.content import AT_ONCE_BYTES, ReadFailed, write_all
+from nightferry.tree.content import AT_ONCE_BYTES, ReadFailed
 from nightferry.tree.metadata import Kind, Stat, Xattrs, apply_to_open, read_xattrs, signed
+from nightferry.tree.writer import write_all
 
 _COARSE_FRESH_NS = int(COARSE_FRESH_S * 1e9)
 

@@ -109,6 +109,7 @@ def _fill(
         should_stop=night.stop,
         progress=night.bytes_passed,
         has_holes=before.st_blocks * 512 < before.st_size,
+        past_cache=night.capabilities.direct_writes,
     )
     night.tally.read_bytes += copied.read_bytes
     night.tally.written_bytes += copied.written_bytes

@@ -14,28 +14,35 @@ import os
 import stat
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from typing import NamedTuple
 
 from nightferry.tree.aside import Aside
 from nightferry.tree.digests import Hasher
 from nightferry.tree.effects import Effects
+from nightferry.tree.writer import (
+    ALIGNMENT_BYTES,
+    DROP_EVERY_BYTES,
+    NO_DIRECT,
+    WriteFailed,
+    Writer,
+    advise,
+    goes_direct,
+    write_all,
+)
 
 # Measured (ext4, virtual disk, XXH3): 256 KiB takes up to twice the processor time; beyond 1 MiB nothing is won,
 # and progress and stopping get coarser. Past the page cache nobody reads ahead, so there blocks are larger.
 BLOCK_BYTES = 1 << 20
 DIRECT_BLOCK_BYTES = 4 << 20
 
-# open(2), NOTES on O_DIRECT: what a file system asks for is at most the page size on the drives of today.
-_ALIGNMENT_BYTES = 4096
-
 _STOP_EVERY_BYTES = 16 << 20  # half a second of a USB 2 drive
-_DROP_EVERY_BYTES = 16 << 20
 # A file up to this size is copied by one read and one write, and its pages are left to the page cache, which drops
 # those that were used once before all others: for many small files, each call that can be left out counts.
 AT_ONCE_BYTES = 64 << 10
+# From this size on, two blocks and more, a file passes the page cache where it may.
+DIRECT_FROM_BYTES = 2 * DIRECT_BLOCK_BYTES
 _KEEP_CACHED_BYTES = 64 << 20  # what is hashed may be copied next: up to this size its pages stay
-
-_NO_DIRECT = frozenset({errno.EINVAL, errno.EOPNOTSUPP})
 
 ShouldStop = Callable[[], bool]
 ReportBytes = Callable[[int], None]
@@ -49,10 +56,6 @@ class ReadFailed(OSError):
     """The source could not be read (for one, EIO). ``lost_s``: how long the drive tried, as far as is known."""
 
     lost_s = 0.0
-
-
-class WriteFailed(OSError):
-    """The destination could not be written (for one, ENOSPC)."""
 
 
 class Copied(NamedTuple):
@@ -127,19 +130,19 @@ class _Reader:
         buffers: Buffers,
         *,
         drop_behind: bool,
-        open_indirect: Callable[[], int] | None = None,
+        indirect: Callable[[int], int] | None = None,
     ) -> None:
-        """``open_indirect`` is given where ``fd`` is open with O_DIRECT: opens it without, should reads need that."""
+        """``indirect`` is given where ``fd`` is open with O_DIRECT: what to read without it, should reads need that."""
         self.fd = fd
         self._effects = effects
         self._buffers = buffers
         self._drop_behind = drop_behind
         self._dropped_bytes = 0
-        self._open_indirect = open_indirect
+        self._indirect = indirect
 
     @property
     def direct(self) -> bool:
-        return self._open_indirect is not None
+        return self._indirect is not None
 
     def pieces(self, limit_bytes: int) -> Iterator[_Piece]:
         """All pieces up to the end of the file, as far as ``limit_bytes``; raises ``ReadFailed``."""
@@ -156,7 +159,7 @@ class _Reader:
                     return  # it was cut short since its size was asked for
                 yield _Piece(pos, False, piece)
                 pos += len(piece)
-                if self._drop_behind and pos - self._dropped_bytes >= _DROP_EVERY_BYTES:
+                if self._drop_behind and pos - self._dropped_bytes >= DROP_EVERY_BYTES:
                     self._drop_to(pos)
         if self._drop_behind:
             self._drop_to(pos)
@@ -186,7 +189,7 @@ class _Reader:
         try:
             count = self._effects.preadv(self.fd, [self._buffers.block[:size]], start)
         except OSError as error:
-            if self.direct and error.errno in _NO_DIRECT:
+            if self.direct and error.errno in NO_DIRECT:
                 self._go_indirect()
                 return self._read(pos, end)
             failed = ReadFailed(error.errno, error.strerror)
@@ -195,13 +198,11 @@ class _Reader:
         return self._buffers.block[pos - start : min(count, end - start)]
 
     def _go_indirect(self) -> None:
-        assert self._open_indirect is not None
-        refused, self.fd = self.fd, self._open_indirect()
-        self._open_indirect = None
-        self._effects.close(refused)
+        assert self._indirect is not None
+        self.fd, self._indirect = self._indirect(self.fd), None
 
     def _drop_to(self, pos: int) -> None:
-        _advise(self._effects, self.fd, os.POSIX_FADV_DONTNEED, self._dropped_bytes, pos - self._dropped_bytes)
+        advise(self._effects, self.fd, os.POSIX_FADV_DONTNEED, self._dropped_bytes, pos - self._dropped_bytes)
         self._dropped_bytes = pos
 
 
@@ -233,6 +234,7 @@ def copy_content(
     should_stop: ShouldStop,
     progress: ReportBytes,
     has_holes: bool = True,
+    past_cache: bool = False,
 ) -> Copied:
     """Copies a whole file, reading it once. It stays in the page cache on neither side longer than it must.
 
@@ -244,6 +246,7 @@ def copy_content(
         should_stop: asked every 16 MiB.
         progress: told of each piece, in bytes.
         has_holes: False where the source is known to have none: a small file is then one read and one write.
+        past_cache: whether a large file may pass the page cache on both sides, as far as the file systems do that.
 
     Raises:
         ReadFailed: the source; ``errno`` as the kernel said.
@@ -263,30 +266,56 @@ def copy_content(
             progress(count)
             return Copied(count, count, hasher.digest())
     watch = _Watch(should_stop, progress)
-    if size_bytes > BLOCK_BYTES:
-        _advise(effects, src_fd, os.POSIX_FADV_SEQUENTIAL)
-    reader = _Reader(src_fd, effects, buffers, drop_behind=True)
-    read = written = sent_to = 0
-    ends_in_hole = False
-    for offset, is_hole, data in reader.pieces(size_bytes + BLOCK_BYTES):
-        hasher.update(data)
-        if not is_hole:
-            write_all(dst_fd, data, offset, effects)
-            written += len(data)
-            if offset + len(data) - sent_to >= _DROP_EVERY_BYTES:
-                # Begins the writing back of these pages (Linux, mm/fadvise.c) and does not wait for it: the destination
-                # works while the source is read, and not only at the barrier. Errors of it come up there.
-                _advise(effects, dst_fd, os.POSIX_FADV_DONTNEED, sent_to, offset + len(data) - sent_to)
-                sent_to = offset + len(data)
-        ends_in_hole = is_hole
-        read = offset + len(data)
-        watch.passed(len(data))
+    direct = past_cache and size_bytes >= DIRECT_FROM_BYTES and goes_direct(src_fd, effects)
+    if size_bytes > BLOCK_BYTES and not direct:
+        advise(effects, src_fd, os.POSIX_FADV_SEQUENTIAL)
+    writer = Writer(dst_fd, effects, direct=direct)
+
+    def through_cache(fd: int) -> int:
+        try:
+            effects.set_direct(fd, False)
+        except OSError as error:
+            raise ReadFailed(error.errno, error.strerror) from error
+        return fd
+
+    reader = _Reader(src_fd, effects, buffers, drop_behind=True, indirect=through_cache if direct else None)
+    read, ends_in_hole = _copy(reader, writer, hasher, watch, size_bytes + BLOCK_BYTES, buffers.aside)
     if ends_in_hole:
         try:
             effects.ftruncate(dst_fd, read)
         except OSError as error:
             raise WriteFailed(error.errno, error.strerror) from error
-    return Copied(read, written, hasher.digest())
+    return Copied(read, writer.written_bytes, hasher.digest())
+
+
+def _copy(
+    reader: _Reader, writer: Writer, hasher: Hasher, watch: _Watch, limit_bytes: int, aside: Aside
+) -> tuple[int, bool]:
+    """Returns the bytes read, and whether the last of them are a hole.
+
+    With O_DIRECT, a block is hashed and written while the next one is read into other memory: neither drive waits for
+    the other.
+    """
+    read, ends_in_hole = 0, False
+    try:
+        for offset, is_hole, data in reader.pieces(limit_bytes):
+            aside.wait()  # so that blocks are hashed in their order, and an error ends it
+            read, ends_in_hole = offset + len(data), is_hole
+            if is_hole:
+                hasher.update(data)
+            elif reader.direct and read < limit_bytes - BLOCK_BYTES:
+                aside.do(partial(_hash_and_write, writer, hasher, offset), data)
+            else:  # nothing is left to read beside the last block; without O_DIRECT the next one takes the same memory
+                _hash_and_write(writer, hasher, offset, data)
+            watch.passed(len(data))
+    finally:
+        aside.wait()
+    return read, ends_in_hole
+
+
+def _hash_and_write(writer: Writer, hasher: Hasher, offset: int, data: memoryview) -> None:
+    hasher.update(data)
+    writer.write(offset, data)
 
 
 def hash_content(
@@ -306,7 +335,7 @@ def hash_content(
     """
     size_bytes = _size_bytes(fd, effects)
     if size_bytes > BLOCK_BYTES:
-        _advise(effects, fd, os.POSIX_FADV_SEQUENTIAL)
+        advise(effects, fd, os.POSIX_FADV_SEQUENTIAL)
     reader = _Reader(fd, effects, buffers, drop_behind=size_bytes > _KEEP_CACHED_BYTES)
     watch = _Watch(should_stop, progress)
     return _hash(reader, hasher, watch, size_bytes + BLOCK_BYTES, buffers.aside), hasher.digest()
@@ -339,24 +368,30 @@ def hash_from_platter(
 
     def open_indirect() -> int:
         fd = _open_regular(folder_fd, name, 0, effects)
-        _advise(effects, fd, os.POSIX_FADV_DONTNEED)
-        _advise(effects, fd, os.POSIX_FADV_SEQUENTIAL)
+        advise(effects, fd, os.POSIX_FADV_DONTNEED)
+        advise(effects, fd, os.POSIX_FADV_SEQUENTIAL)
         return fd
 
     if direct:
         try:
             fd = _open_regular(folder_fd, name, os.O_DIRECT, effects)
         except ReadFailed as error:
-            if error.errno not in _NO_DIRECT:
+            if error.errno not in NO_DIRECT:
                 raise
             direct, fd = False, open_indirect()
         else:
             # Some file systems quietly read through the cache all the same: ext4 with data=journal, compressed
             # extents of btrfs.
-            _advise(effects, fd, os.POSIX_FADV_DONTNEED)
+            advise(effects, fd, os.POSIX_FADV_DONTNEED)
     else:
         fd = open_indirect()
-    reader = _Reader(fd, effects, buffers, drop_behind=not direct, open_indirect=open_indirect if direct else None)
+
+    def again_indirect(refused: int) -> int:
+        opened = open_indirect()
+        effects.close(refused)
+        return opened
+
+    reader = _Reader(fd, effects, buffers, drop_behind=not direct, indirect=again_indirect if direct else None)
     try:
         limit_bytes = _size_bytes(fd, effects) + BLOCK_BYTES
         read_bytes = _hash(reader, hasher, _Watch(should_stop, progress), limit_bytes, buffers.aside)
@@ -400,7 +435,7 @@ def _hash(reader: _Reader, hasher: Hasher, watch: _Watch, limit_bytes: int, asid
             read = offset + len(data)
             # Beside the last block nothing is left to read, and without O_DIRECT the next block takes the same memory.
             if reader.direct and not is_hole and read < limit_bytes - BLOCK_BYTES:
-                aside.update(hasher, data)
+                aside.do(hasher.update, data)
             else:
                 aside.wait()
                 hasher.update(data)
@@ -411,11 +446,11 @@ def _hash(reader: _Reader, hasher: Hasher, watch: _Watch, limit_bytes: int, asid
 
 
 def _align_down(offset: int) -> int:
-    return offset // _ALIGNMENT_BYTES * _ALIGNMENT_BYTES
+    return offset // ALIGNMENT_BYTES * ALIGNMENT_BYTES
 
 
 def _align_up(offset: int) -> int:
-    return _align_down(offset + _ALIGNMENT_BYTES - 1)
+    return _align_down(offset + ALIGNMENT_BYTES - 1)
 
 
 def _size_bytes(fd: int, effects: Effects) -> int:
@@ -427,21 +462,3 @@ def _state(fd: int, effects: Effects) -> os.stat_result:
         return effects.fstat(fd)
     except OSError as error:
         raise ReadFailed(error.errno, error.strerror) from error
-
-
-def write_all(fd: int, data: memoryview, offset: int, effects: Effects) -> None:
-    """All of ``data`` at ``offset``, however little a call takes. Raises ``WriteFailed``."""
-    while data:
-        try:
-            count = effects.pwrite(fd, data, offset)
-        except OSError as error:
-            raise WriteFailed(error.errno, error.strerror) from error
-        if count == 0:
-            raise WriteFailed(errno.EIO, "nothing was written, without an error")
-        data = data[count:]
-        offset += count
-
-
-def _advise(effects: Effects, fd: int, advice: int, offset: int = 0, size_bytes: int = 0) -> None:
-    with contextlib.suppress(OSError):  # advice only: a file system that takes none is read all the same
-        effects.posix_fadvise(fd, offset, size_bytes, advice)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import ctypes
 import errno
+import fcntl
 import os
 import sqlite3
 from collections.abc import Iterator
@@ -134,6 +135,12 @@ def _open_inside(name: bytes, flags: int, *, dir_fd: int) -> int:
     return _openat2(name, flags, dir_fd) if _HAS_OPENAT2 else _open_and_compare(name, flags, dir_fd)
 
 
+def _set_direct(fd: int, on: bool) -> None:
+    """Has an open file read and written past the page cache from here on, or not (fcntl(2), F_SETFL, O_DIRECT)."""
+    flags = fcntl.fcntl(fd, fcntl.F_GETFL)
+    fcntl.fcntl(fd, fcntl.F_SETFL, flags | os.O_DIRECT if on else flags & ~os.O_DIRECT)
+
+
 def _commit(connection: sqlite3.Connection) -> None:
     """Ends the open transaction of a manifest; durable when it returns."""
     connection.commit()
@@ -170,6 +177,7 @@ class Effects:
     lseek = staticmethod(os.lseek)
     ftruncate = staticmethod(os.ftruncate)
     posix_fadvise = staticmethod(os.posix_fadvise)
+    set_direct = staticmethod(_set_direct)
 
     # shape
     mkdir = staticmethod(os.mkdir)

@@ -217,6 +217,18 @@ class Root:
         new_fd, new_name = self.at(new)
         self.effects.rename_new(old_name, new_name, src_dir_fd=old_fd, dst_dir_fd=new_fd)
 
+    def rename_unless_taken(self, old: bytes, new: bytes) -> None:
+        """As ``rename_new``; where neither kernel nor file system can promise that, it is looked at first, which leaves
+        an instant. ``FileExistsError`` where something has the name."""
+        try:
+            self.rename_new(old, new)
+        except OSError as error:
+            if error.errno not in NO_RENAME_NEW:
+                raise
+            if self.stat_or_none(new) is not None:
+                raise FileExistsError(errno.EEXIST, "taken", os.fsdecode(new)) from error
+            self.rename(old, new)
+
     def rename_folder(self, old: bytes, new: bytes) -> None:
         self.rename(old, new)
         self.forget_all()  # every cached path below the old name now means something else

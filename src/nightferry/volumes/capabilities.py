@@ -41,6 +41,9 @@ _UNSUPPORTED = frozenset(
 # that only where the program answers it, which the two for exFAT and NTFS do not.
 _IN_KERNEL = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs", "exfat", "vfat", "ntfs3"})
 
+# Not btrfs: it compresses, where it is asked to, only what goes through the page cache.
+_DIRECT_WRITES = frozenset({"ext4", "xfs"})
+
 _BLOCK_BYTES = 4096
 _HOLE_BYTES = 1024 * 1024
 
@@ -74,7 +77,8 @@ class Capabilities:
     which only root can. ``time_granularity_ns``: the step of modification times, 1 where every nanosecond is kept.
     ``sparse``: holes stay and are found. ``direct_reads``: O_DIRECT reads from the drive itself, past every page cache.
     ``raw_names``: any name that the kernel allows, also one that is not UTF-8. ``syncfs_covers``: syncfs(2) makes all
-    that was written durable; where not, each file and folder needs fsync(2).
+    that was written durable; where not, each file and folder needs fsync(2). ``direct_writes``: large files are better
+    written past the page cache.
     """
 
     hard_links: bool
@@ -91,6 +95,7 @@ class Capabilities:
     directory_fsync: bool
     raw_names: bool
     syncfs_covers: bool
+    direct_writes: bool
 
     def lacks(self) -> list[str]:
         """In words, what the tree alone will not carry; empty where it carries everything."""
@@ -315,6 +320,7 @@ def probe(staging_fd: int, effects: Effects, *, as_root: bool, file_system: str)
 
 def _probe_all(attempts: _Probe, file_system: str) -> Capabilities:
     in_kernel = syncfs_covers(file_system)
+    direct = attempts.direct_reads() and in_kernel
     return Capabilities(
         hard_links=attempts.hard_links(),
         exchange=attempts.exchange(),
@@ -326,10 +332,11 @@ def _probe_all(attempts: _Probe, file_system: str) -> Capabilities:
         time_granularity_ns=attempts.time_granularity_ns(),
         case_sensitive=attempts.case_sensitive(),
         sparse=attempts.sparse(),
-        direct_reads=attempts.direct_reads() and in_kernel,
+        direct_reads=direct,
         directory_fsync=attempts.directory_fsync(),
         raw_names=attempts.raw_names(),
         syncfs_covers=in_kernel,
+        direct_writes=direct and file_system in _DIRECT_WRITES,
     )
 
 

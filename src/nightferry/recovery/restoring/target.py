@@ -166,7 +166,7 @@ class Target:
                 copied = copy_content(
                     source, out, size_bytes=stat.size_bytes, hasher=hasher, effects=self._effects,
                     buffers=self._buffers, should_stop=self._should_stop, progress=self._progress,
-                    has_holes=before.st_blocks * 512 < before.st_size,
+                    has_holes=before.st_blocks * 512 < before.st_size, past_cache=self.can.direct_writes,
                 )  # fmt: skip
                 is_right = copied.read_bytes == stat.size_bytes and copied.digest == content.digest
                 if content.digest is not None and not is_right:
@@ -295,7 +295,8 @@ class Target:
     def finish(self, stat: Stat | None = None, xattrs: Xattrs = ()) -> None:
         """Everything has its name and its metadata, durably, and our own folder is gone.
 
-        ``stat`` and ``xattrs``: of the target itself, where that is to have them.
+        ``stat`` and ``xattrs``: of the target itself, where that is to have them; ``Refused`` where it does not take
+        them, with all else done.
         """
         self.commit()
         self.wait()
@@ -305,9 +306,11 @@ class Target:
         self._folders.clear()
         self.wait()
         self._remove_staging()
-        if stat is not None:
-            self.dress_folder(b"", stat, xattrs)
-        self.wait()
+        try:
+            if stat is not None:
+                self.dress_folder(b"", stat, xattrs)
+        finally:
+            self.wait()
 
     def settle(self) -> None:
         """What is complete gets its name, and our own folder goes; for a restore that stops before its end.
