@@ -54,6 +54,7 @@ QUICK = Sizes(
     {
         "first_night": ["--gib", "0.1"], "small_files": ["--files", "1000", "--cache", "cold"],
         "cpu": ["--gib", "0.1", "--files", "500"], "restore": ["--gib", "0.1", "--files", "500"],
+        "rehearsal": ["--gib", "0.1", "--files", "500"],
         "throttled_copy": ["--mib", "128"],
     },
 )  # fmt: skip
@@ -120,8 +121,9 @@ def start_up(args: argparse.Namespace, sizes: Sizes) -> Found:
     return [], ["Start of the commands that are asked most often:", "", "```", *told.splitlines(), "```"]
 
 
+PROGRAMS = ("first_night", "small_files", "throttled_copy", "restore", "rehearsal", "cpu")
 BENCHMARKS: dict[str, Callable[[argparse.Namespace, Sizes], Found]] = {
-    **{name: program(name) for name in ("first_night", "small_files", "throttled_copy", "restore", "cpu")},
+    **{name: program(name) for name in PROGRAMS},
     "trees": trees,
     "verification": verification,
     "start_up": start_up,
