@@ -1,21 +1,27 @@
 """Stand-ins for the seam (tree/effects.py) that count what changes a drive or the manifest, fail or die at the n-th.
 
-``CountingEffects`` counts; ``FailingEffects`` makes one call fail; ``ShortEffects`` writes less than asked;
-``KillingEffects`` ends the process; ``PowerCutEffects`` ends it and takes away what was not yet durable. The last two
-are for a process of their own: ``in_child`` runs something in one.
+``CountingEffects`` counts; ``FailingEffects`` makes one call fail; ``ShortEffects`` writes less than asked, and
+``ShortCall`` does in one call; ``KillingEffects`` ends the process; ``PowerCutEffects`` ends it and takes away what was
+not yet durable. The last two are for a process of their own: ``in_child`` runs something in one.
+
+``faults`` goes through all calls of a command and the ways in which a kernel fails them.
 """
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
+import sys
 import traceback
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
+from pathlib import Path
 from typing import NamedTuple
 
 from nightferry.tree.effects import Effects
+from sweeps import LONG
 
 CHANGES = (
     "open", "mkdir", "rmdir", "unlink", "rename", "rename_new", "exchange", "link", "symlink", "write", "pwrite",
@@ -27,6 +33,14 @@ READS = (
     "listxattr", "getxattr",
 )  # fmt: skip
 KILLED = 137  # as a shell reports SIGKILL
+ERRORS = (
+    errno.EIO, errno.ENOSPC, errno.EROFS, errno.EDQUOT, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EINTR,
+    errno.EACCES, errno.EPERM,
+)  # fmt: skip
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
+# By which a file system says that it does not keep such a thing: named in the report, and no fault.
+_NOT_KEPT = (errno.EACCES, errno.EPERM)
+_METADATA_CALLS = ("chown", "chmod", "utime", "setxattr", "removexattr")
 _RAISED = 99
 
 
@@ -114,6 +128,55 @@ class ShortEffects(CountingEffects):
         return super()._perform(call, what)
 
 
+class ShortCall(CountingEffects):
+    """The n-th call, a write, takes one byte of what it is given, as the kernel may."""
+
+    def __init__(self, n: int) -> None:
+        super().__init__()
+        self._n = n
+
+    def _perform(self, call: Callable, what: Call) -> object:
+        if self.count == self._n and what.name in ("write", "pwrite"):
+            fd, data, *rest = what.args
+            return call(fd, memoryview(data)[:1], *rest)
+        return super()._perform(call, what)
+
+
+class Fault(NamedTuple):
+    """How the ``k``-th call (from 1) fails. ``number`` None: a write that takes one byte."""
+
+    k: int
+    number: int | None
+    label: str
+
+    def effects(self) -> CountingEffects:
+        return ShortCall(self.k) if self.number is None else FailingEffects(self.k, self.number)
+
+
+def faults(calls: list[Call], first: int = 1, step: int = 1) -> list[Fault]:
+    """Each call, from the ``first`` on, with one of ``ERRORS`` or a short write, taking turns.
+
+    With HYPOTHESIS_PROFILE=long each with each. Where an error says of a call that a file system does not keep such
+    metadata, which is named in a report and no fault, that call gets another.
+    """
+    found = []
+    for k in range(first, len(calls) + 1, step):
+        call = calls[k - 1]
+        ways = [*ERRORS, None] if call.name in ("write", "pwrite") else list(ERRORS)
+        ways = [number for number in ways if not _is_no_fault(call, number)]
+        for number in ways if LONG else [ways[k % len(ways)]]:
+            error = "a short write" if number is None else errno.errorcode[number]
+            found.append(Fault(k, number, f"{k} of {len(calls)}, {call.name} {call.args}: {error}"))
+    return found
+
+
+def _is_no_fault(call: Call, number: int | None) -> bool:
+    if number in _NOT_KEPT and call.name in _METADATA_CALLS:
+        return True
+    # With room left, that is how ext4 says that it has no place for an attribute.
+    return number in NO_ROOM and call.name == "setxattr"
+
+
 class KillingEffects(CountingEffects):
     """The process ends just before the n-th call, or just after it. Nothing is cleaned up, nothing flushed."""
 
@@ -131,6 +194,47 @@ class KillingEffects(CountingEffects):
 
     def _die(self) -> None:
         os._exit(KILLED)
+
+
+class StateCalls:
+    """The calls that change names or make files below a folder, also those that do not go through the seam.
+
+    That is what the state's own disk sees beside commits. Python tells of each before it is made (PEP 578): the n-th
+    raises ``OSError``, or ends the process. Cannot be taken away again, so it is for a process of its own, too.
+    """
+
+    def __init__(self, top: Path, n: int = 0, number: int | None = None) -> None:
+        self.calls: list[str] = []
+        self._top, self._n, self._number = os.fsencode(top), n, number
+        sys.addaudithook(self._hear)
+
+    def _hear(self, event: str, args: tuple) -> None:
+        if event not in _STATE_CALLS or not isinstance(args[0], (str, bytes, os.PathLike)):
+            return
+        if not os.fsencode(args[0]).startswith(self._top + b"/"):
+            return
+        if event == "open" and not (args[2] or 0) & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
+            return
+        self.calls.append(f"{event} {os.path.basename(os.fsdecode(args[0]))}")
+        if len(self.calls) == self._n:
+            if self._number is None:
+                os._exit(KILLED)
+            raise OSError(self._number, os.strerror(self._number))
+
+
+_STATE_CALLS = frozenset(
+    {
+        "open",
+        "os.link",
+        "os.mkdir",
+        "os.remove",
+        "os.rename",
+        "os.rmdir",
+        "os.symlink",
+        "os.truncate",
+        "sqlite3.connect",
+    }
+)
 
 
 class PowerCutEffects(KillingEffects):

@@ -2,17 +2,16 @@
 
 A small pair whose next night adds, changes, moves, retires, lets a version expire, verifies, mends a bad copy,
 rehearses and seals. Each of its effects, those of the manifest included, is failed in turn: what rules B and D promise
-holds at that moment, and clean nights then reach the state that the undisturbed one reached. A plain run tries some of
-the effects; NIGHTFERRY_SWEEPS=1 all of them, where which error goes with which effect takes turns;
+holds at that moment, and clean nights then reach the state that the undisturbed one reached. The night is killed at
+each of them, too. Every run tries all of the effects, where which error goes with which effect takes turns;
 HYPOTHESIS_PROFILE=long takes every error with every effect.
 """
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 
@@ -20,43 +19,20 @@ import crash_world
 import pytest
 from crash_world import World, copy_of, different, fast_folder, write
 
-from counts import count_case
-from effects_faults import Call, CountingEffects, FailingEffects, KillingEffects, in_child
+from attempts import Sweep
+from effects_faults import NO_ROOM, Call, CountingEffects, Fault, KillingEffects, faults, in_child
 from nightferry.night.context import Unwatched
 from nightferry.night.run import Result, run_night
 from nightferry.recovery.rehearsing import in_night
 from nightferry.reporting.screens.rehearsal_text import render
 from nightferry.tree.effects import Effects
-from sweeps import ALL, LONG
 
 # Each test in so many, for the processes that share them.
 PARTS = 4
 
-ERRORS = (
-    errno.EIO, errno.ENOSPC, errno.EROFS, errno.EDQUOT, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EINTR,
-    errno.EACCES, errno.EPERM,
-)  # fmt: skip
-NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
-# By which a file system says that it does not keep such a thing: named in the report, and no fault.
-NOT_KEPT = (errno.EACCES, errno.EPERM)
 # The share that a rehearsal is to show; so large a one takes few files.
 REHEARSED = 0.9
 SCRATCH = (Path("/dev/shm"), Path("/run"))
-METADATA = ("chown", "chmod", "utime", "setxattr", "removexattr")
-
-
-class Short(CountingEffects):
-    """The n-th call, a write, takes one byte of what it is given, as the kernel may."""
-
-    def __init__(self, n: int) -> None:
-        super().__init__()
-        self._n = n
-
-    def _perform(self, call: Callable, what: Call) -> object:
-        if self.count == self._n and what.name in ("write", "pwrite"):
-            fd, data, *rest = what.args
-            return call(fd, memoryview(data)[:1], *rest)
-        return super()._perform(call, what)
 
 
 def small_tree(root: Path) -> None:
@@ -134,7 +110,6 @@ class SmallWorld(World):
             assert result.outcome == "complete", f"{result.outcome}: {result.failure} {result.notes}"
             if result.state == "sound" and not result.tally.damage:
                 break
-        self.run()
         self.check_recovered(may_hold_folders=may_hold_folders)
 
 
@@ -165,70 +140,38 @@ def _calls(world: SmallWorld) -> list[Call]:
     return effects.calls
 
 
-def _is_no_fault(call: Call, number: int) -> bool:
-    if number in NOT_KEPT and call.name in METADATA:
-        return True
-    # With room left, that is how ext4 says that it has no place for an attribute.
-    return number in NO_ROOM and call.name == "setxattr"
-
-
-def _fail_all(world: SmallWorld, attempts: list[tuple[int, int | None]], calls: list[Call]) -> list[str]:
-    """``attempts``: which effect, and with which error (None: a write that takes one byte). What went wrong."""
-    wrong = []
-    for k, number in attempts:
-        call = calls[k - 1]
-        label = (
-            f"{k} of {len(calls)}, {call.name} {call.args}: {'short' if number is None else errno.errorcode[number]}"
-        )
-        try:
-            world.put_back()
-            effects: Effects = Short(k) if number is None else FailingEffects(k, number)
-            result = world.run(effects)
-            if isinstance(result, Result) and result.outcome == "complete":
-                assert different(world.primary, copy_of(world.pair)) == []
-            if number is None:
-                assert isinstance(result, Result) and result.outcome == "complete", result
-            world.check_interrupted()
-            # A folder below retired/ that cannot be removed for want of room stays, empty.
-            world.recover(may_hold_folders=call.name == "rmdir" and number in NO_ROOM)
-        except Exception as error:  # an error that comes out of a night is a bug as well
-            wrong.append(f"{label}: {type(error).__name__}: {str(error)[:1500]}")
-    count_case("effects of a night failed", len(attempts))
-    return wrong
-
-
-def _chosen(count: int, part: int, step: int) -> list[int]:
-    """Numbers of effects: a part of all, or of every ``step``-th."""
-    return list(range(1, count + 1, 1 if ALL else step))[part::PARTS]
-
-
 @pytest.mark.parametrize("part", range(PARTS))
 def test_rule_B_D_E_every_effect_fails_once(world: SmallWorld, part: int) -> None:
     calls = _calls(world)
-    turns = len(ERRORS) + 1
-    attempts: list[tuple[int, int | None]] = []
-    for k in _chosen(len(calls), part, step=4):
-        for each in [*ERRORS, None] if LONG else [([*ERRORS, None])[k % turns]]:
-            call = calls[k - 1]
-            number = errno.EIO if each is None and call.name not in ("write", "pwrite") else each
-            if not _is_no_fault(call, number or 0):
-                attempts.append((k, number))
-    wrong = _fail_all(world, attempts, calls)
-    assert not wrong, f"{len(wrong)} of {len(attempts)}:\n\n" + "\n\n".join(wrong[:6])
+    sweep = Sweep("effects of a night failed")
+
+    def attempt(fault: Fault) -> None:
+        world.put_back()
+        result = world.run(fault.effects())
+        if isinstance(result, Result) and result.outcome == "complete":
+            assert different(world.primary, copy_of(world.pair)) == []
+        if fault.number is None:
+            assert isinstance(result, Result) and result.outcome == "complete", result
+        world.check_interrupted()
+        # A folder below retired/ that cannot be removed for want of room stays, empty.
+        world.recover(may_hold_folders=calls[fault.k - 1].name == "rmdir" and fault.number in NO_ROOM)
+
+    for fault in faults(calls, first=1 + part, step=PARTS):
+        sweep.attempt(fault.label, lambda fault=fault: attempt(fault))
+    sweep.report()
 
 
 @pytest.mark.parametrize("part", range(PARTS))
 def test_rule_E_killed_at_every_effect(world: SmallWorld, part: int) -> None:
     calls = _calls(world)
-    wrong = []
-    chosen = _chosen(len(calls), part, step=10)
-    for k in chosen:
-        try:
-            world.put_back()
-            assert not in_child(lambda k=k: world.run(KillingEffects(k)))
-            world.check_interrupted()
-            world.recover()
-        except Exception as error:
-            wrong.append(f"{k} of {len(calls)}, {calls[k - 1].name}: {type(error).__name__}: {str(error)[:1500]}")
-    count_case("nights killed at an effect", len(chosen))
-    assert not wrong, f"{len(wrong)} of {len(chosen)}:\n\n" + "\n\n".join(wrong[:6])
+    sweep = Sweep("nights killed at an effect")
+
+    def attempt(k: int) -> None:
+        world.put_back()
+        assert not in_child(lambda: world.run(KillingEffects(k)))
+        world.check_interrupted()
+        world.recover()
+
+    for k in range(1 + part, len(calls) + 1, PARTS):
+        sweep.attempt(f"{k} of {len(calls)}, {calls[k - 1].name}", lambda k=k: attempt(k))
+    sweep.report()

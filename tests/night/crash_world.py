@@ -335,11 +335,7 @@ class World:
         self._copy(self.base / "aside/state", self.pair.state_dir)
 
     def _copy(self, source: Path, target: Path) -> None:
-        shutil.rmtree(os.fsencode(target), ignore_errors=True)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        subprocess.run(["cp", "-a", "--sparse=always", "--", source, target], check=True, timeout=60)
-        # The card says which inode its own file has; the copy got a new one.
-        _correct_card(target)
+        copy_drive(source, target)
 
     # --- running
 
@@ -474,6 +470,15 @@ def xxh3(root: Path, path: bytes) -> bytes:
 
     with open(os.fsencode(root) + b"/" + path, "rb") as file:
         return xxhash.xxh3_128_digest(file.read())
+
+
+def copy_drive(source: Path, target: Path) -> None:
+    """A folder that stands for a drive, in place of what is there."""
+    shutil.rmtree(os.fsencode(target), ignore_errors=True)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    subprocess.run(["cp", "-a", "--sparse=always", "--", source, target], check=True, timeout=60)
+    # The card says which inode its own file has; the copy got a new one.
+    _correct_card(target)
 
 
 def _correct_card(root: Path) -> None:

@@ -1,24 +1,23 @@
 """A night cut off at each of its effects, or failing at one, and what the next night makes of it (rules B, D and E).
 
-Each attempt starts from the same saved state. The continuous integration takes a sample, spread evenly and the same
-each time; HYPOTHESIS_PROFILE=long takes every effect. How many were tried is printed (``pytest -s``).
+Of a tree with every kind of change, on secondaries that can more and less; each attempt starts from the same saved
+state. A plain run takes a sample, spread evenly and the same each time, since tests/hostile/test_effects.py goes
+through every effect of a small tree; NIGHTFERRY_SWEEPS=1 takes a larger one, HYPOTHESIS_PROFILE=long every effect.
 """
 
 from __future__ import annotations
 
 import errno
 import os
-import shutil
-import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from crash_world import World, copy_of, different, fast_folder, primary_of, write
+from crash_world import World, copy_of, different, fast_folder, write
 from harness import Pair
 
 import nightferry.night.run as run_module
-from counts import count_case
+from attempts import Sweep
 from effects_faults import (
     Call,
     CountingEffects,
@@ -29,13 +28,10 @@ from effects_faults import (
     ShortEffects,
     in_child,
 )
-from nightferry.errors import NightferryError
-from nightferry.night.pairing import make_pair
 from nightferry.night.run import Result
-from nightferry.tree.effects import Effects
+from sweeps import ALL, LONG
 
-LONG = os.environ.get("HYPOTHESIS_PROFILE") == "long"
-SHOWN = 5
+OUTSIDE_TIMES = 5
 
 # What the secondary is taken not to have.
 WITH_LINKS: dict[str, bool] = {}
@@ -60,36 +56,15 @@ def base(tmp_path: Path) -> Iterator[Path]:
 
 
 def sample(count: int, ci: int, start: int = 1) -> list[int]:
-    """Numbers from ``start`` to ``count``: all, or about ``ci`` of them, evenly spread, and the last: the sealing."""
+    """Numbers from ``start`` to ``count``: all, or about ``ci`` of them, evenly spread.
+
+    Outside a plain run so many times as many, and the last: the sealing.
+    """
+    ci *= OUTSIDE_TIMES if ALL else 1
     if LONG or count <= ci:
         return list(range(start, count + 1))
     step = (count - start) / (ci - 1)
-    return sorted({start + round(n * step) for n in range(ci)} | set(range(count - 3, count + 1)))
-
-
-class Sweep:
-    """Attempts of one kind: runs each, collects what failed, tells how many there were."""
-
-    def __init__(self, what: str) -> None:
-        self._what = what
-        self._tried = 0
-        self._failed: list[str] = []
-
-    def attempt(self, label: str, action: Callable[[], None]) -> None:
-        self._tried += 1
-        try:
-            action()
-        except Exception as error:  # an error that comes out of a night is a bug as well
-            place = traceback.extract_tb(error.__traceback__)[-1]
-            said = f"{type(error).__name__} in {place.name}, line {place.lineno}: {str(error)[:3000]}"
-            self._failed.append(f"{label}: {said}")
-
-    def report(self) -> None:
-        print(f"\n{self._what}: {self._tried} attempts, {len(self._failed)} failed")
-        count_case(f"nights or pairings, {self._what.partition(',')[0]}", self._tried)
-        assert self._tried, "nothing was tried"
-        shown = "\n".join(self._failed[:SHOWN])
-        assert not self._failed, f"{len(self._failed)} of {self._tried}:\n{shown}"
+    return sorted({start + round(n * step) for n in range(ci)} | set(range(count - 3, count + 1) if ALL else ()))
 
 
 def _world(base: Path, monkeypatch: pytest.MonkeyPatch, way: str) -> tuple[World, list[Call]]:
@@ -117,7 +92,7 @@ def _recover(world: World, *, may_hold_more: bool = False, may_hold_folders: boo
 def test_rule_B_D_E_killed_at_any_effect(base: Path, monkeypatch: pytest.MonkeyPatch, way: str) -> None:
     """Killed just before effect k; that is also just after effect k-1, since nothing lies between."""
     world, calls = _world(base, monkeypatch, way)
-    sweep = Sweep(f"killed, {way}")
+    sweep = Sweep("nights of a larger tree, killed", label=f"killed, {way}")
 
     def attempt(k: int) -> None:
         world.put_back()
@@ -126,7 +101,7 @@ def test_rule_B_D_E_killed_at_any_effect(base: Path, monkeypatch: pytest.MonkeyP
         world.check_interrupted(gap=way == "neither")
         _recover(world)
 
-    for k in sample(len(calls) + 1, ci={"links": 40, "exchange": 20}.get(way, 12)):
+    for k in sample(len(calls) + 1, ci=12):
         sweep.attempt(_label(k, calls), lambda k=k: attempt(k))
     sweep.report()
 
@@ -135,7 +110,7 @@ def test_rule_B_D_E_killed_at_any_effect(base: Path, monkeypatch: pytest.MonkeyP
 @pytest.mark.parametrize("way", WAYS)
 def test_rule_B_D_E_any_effect_fails(base: Path, monkeypatch: pytest.MonkeyPatch, way: str, number: int) -> None:
     world, calls = _world(base, monkeypatch, way)
-    sweep = Sweep(f"{errno.errorcode[number]}, {way}")
+    sweep = Sweep("nights of a larger tree, an effect failed", label=f"{errno.errorcode[number]}, {way}")
 
     def attempt(k: int) -> None:
         world.put_back()
@@ -147,7 +122,7 @@ def test_rule_B_D_E_any_effect_fails(base: Path, monkeypatch: pytest.MonkeyPatch
         # A folder below retired/ that cannot be removed for want of room stays, empty.
         _recover(world, may_hold_folders=number == errno.ENOSPC and calls[k - 1].name == "rmdir")
 
-    for k in sample(len(calls), ci=16 if way == "links" else 6, start=1 + number % 3):
+    for k in sample(len(calls), ci=6, start=1 + number % 3):
         if number == errno.ENOSPC and calls[k - 1].name == "setxattr":
             continue  # with room left, that is how ext4 says that it has no place for an attribute: named, not a fault
         sweep.attempt(_label(k, calls), lambda k=k: attempt(k))
@@ -185,7 +160,7 @@ def test_rule_B_D_E_the_power_is_cut_at_any_effect(
 ) -> None:
     """What was not durable yet is lost: the names, some of the names, or the data under names that stayed."""
     world, calls = _world(base, monkeypatch, way)
-    sweep = Sweep(f"power cut, {way}, {lose} lost")
+    sweep = Sweep("nights of a larger tree, power cut", label=f"power cut, {way}, {lose} lost")
     top = os.fsencode(world.pair.secondary)
 
     def attempt(k: int) -> None:
@@ -196,7 +171,7 @@ def test_rule_B_D_E_the_power_is_cut_at_any_effect(
         world.check_interrupted()
         _recover(world)
 
-    for k in sample(len(calls), ci=20):
+    for k in sample(len(calls), ci=14):
         sweep.attempt(_label(k, calls), lambda k=k: attempt(k))
     sweep.report()
 
@@ -205,7 +180,7 @@ def test_rule_B_D_E_the_power_is_cut_at_any_effect(
 def test_rule_E_killed_again_while_it_recovers(base: Path, monkeypatch: pytest.MonkeyPatch, way: str) -> None:
     """Killed at k, then the next night killed at each of the effects of its reconciling."""
     world, calls = _world(base, monkeypatch, way)
-    sweep = Sweep(f"killed twice, {way}")
+    sweep = Sweep("nights of a larger tree, killed twice", label=f"killed twice, {way}")
     real, reconciled = run_module.reconcile, []
     effects = CountingEffects()
 
@@ -222,7 +197,7 @@ def test_rule_E_killed_again_while_it_recovers(base: Path, monkeypatch: pytest.M
         world.check_interrupted(gap=way == "neither")
         _recover(world)
 
-    points = sample(len(calls), ci=14) if not LONG else list(range(1, len(calls) + 1, 6))
+    points = sample(len(calls), ci=10) if not LONG else list(range(1, len(calls) + 1, 6))
     for k in points:
         world.put_back()
         in_child(lambda k=k: world.run(KillingEffects(k)))
@@ -241,7 +216,7 @@ def test_rule_E_killed_again_while_it_recovers(base: Path, monkeypatch: pytest.M
 def test_rule_D_a_failed_sync_is_never_retried_on_the_same_pages(base: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every syncfs in turn fails once: whatever was staged before it is written anew before the next one succeeds."""
     world, calls = _world(base, monkeypatch, "links")
-    sweep = Sweep("a failing syncfs")
+    sweep = Sweep("nights of a larger tree, a syncfs failed")
     syncs = sum(call.name == "syncfs" for call in calls)
 
     def attempt(n: int) -> None:
@@ -301,7 +276,7 @@ def test_rule_D_a_batch_whose_sync_failed_is_written_again_in_the_same_night(
 def test_rule_B_D_E_a_drive_that_fails_for_good(base: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """From effect k on every one fails, those that clean up and those that commit included."""
     world, calls = _world(base, monkeypatch, "links")
-    sweep = Sweep("all effects fail")
+    sweep = Sweep("nights of a larger tree, all effects failed")
 
     def attempt(k: int) -> None:
         world.put_back()
@@ -310,7 +285,7 @@ def test_rule_B_D_E_a_drive_that_fails_for_good(base: Path, monkeypatch: pytest.
         world.check_interrupted()
         _recover(world)
 
-    for k in sample(len(calls), ci=25):
+    for k in sample(len(calls), ci=14):
         sweep.attempt(_label(k, calls), lambda k=k: attempt(k))
     sweep.report()
 
@@ -321,7 +296,7 @@ def test_rule_G_any_look_or_reading_fails(base: Path, monkeypatch: pytest.Monkey
     counting = CountingEffects(reads=True)
     world.put_back()
     world.run(counting)
-    sweep = Sweep("a look fails")
+    sweep = Sweep("nights of a larger tree, a look failed")
 
     def attempt(k: int) -> None:
         world.put_back()
@@ -331,7 +306,7 @@ def test_rule_G_any_look_or_reading_fails(base: Path, monkeypatch: pytest.Monkey
         world.check_interrupted()
         _recover(world, may_hold_more=True)
 
-    for k in sample(counting.count, ci=24):
+    for k in sample(counting.count, ci=16):
         sweep.attempt(_label(k, counting.calls), lambda k=k: attempt(k))
     sweep.report()
 
@@ -343,48 +318,6 @@ def test_rule_E_short_reads_and_writes_change_nothing(base: Path, monkeypatch: p
     assert isinstance(result, Result)
     assert result.outcome == "complete"
     world.check_recovered()
-
-
-@pytest.mark.parametrize("fails", [False, True], ids=["killed", "fails"])
-def test_rule_E_pair_cut_off_at_any_effect_can_be_run_again(base: Path, fails: bool) -> None:
-    """`pair` is killed, or an effect fails; run again, it makes a pair that a night can run over."""
-    sweep = Sweep("pair " + ("fails" if fails else "killed"))
-
-    def fresh(name: str) -> Pair:
-        shutil.rmtree(base, ignore_errors=True)
-        world = Pair(base / name / "primary", base / name / "secondary", base / name / "state", paired=False)
-        write(world.primary / "2026-05 spring concert/01 kyrie.wav", "kyrie")
-        return world
-
-    def make(pair: Pair, effects: Effects) -> None:
-        try:
-            make_pair(pair.settings, pair.state_dir, lambda _: True, effects=effects)
-        except NightferryError:
-            if not fails:
-                raise
-
-    counting = CountingEffects()
-    make(fresh("counted"), counting)
-    assert counting.count > 5
-
-    def attempt(k: int) -> None:
-        pair = fresh("attempt")
-        if fails:
-            make(pair, FailingEffects(k, errno.EIO))
-        else:
-            assert not in_child(lambda: make(pair, KillingEffects(k)))
-        try:
-            pair.pair()
-            result = pair.run()
-        except NightferryError as error:
-            raise AssertionError(f"run again: {error}") from error
-        assert result.outcome == "complete"
-        assert different(primary_of(pair), copy_of(pair)) == []
-        assert sorted(os.listdir(pair.primary)) == [".nightferry-volume.toml", "2026-05 spring concert"]
-
-    for k in range(1, counting.count + 1):
-        sweep.attempt(_label(k, counting.calls), lambda k=k: attempt(k))
-    sweep.report()
 
 
 def test_rule_E_killed_while_the_secondary_is_probed(base: Path) -> None:

@@ -1,52 +1,67 @@
-"""Rule E for mend: cut off at any call, the primary's file is whole, and calling it again finishes.
+"""Rule E for mend: cut off at any call, or refused at any, the primary's file is whole, and calling it again finishes.
 
-On plain folders. A file decays by being written, with its dates put back and the manifest told of the ctime that this
-moved: then nothing says that somebody wrote it, as after real decay (which test_mend.py has on real drives).
+On plain folders in memory. A file decays by being written, with its dates put back and the manifest told of the ctime
+that this moved: then nothing says that somebody wrote it, as after real decay (which test_mend.py has on real drives).
+Each call of each action is killed, and fails, in every run: what stands then, on both drives and in the manifest, has
+to be what the undisturbed call leaves, and so after the night that follows.
 """
 
 from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Callable
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from harness import Pair
+from crash_world import fast_folder
+from small_world import Moment, SmallWorld
 from world import World
 
-from counts import count_case
-from effects_faults import CountingEffects, FailingEffects, KillingEffects, in_child
+from attempts import Sweep
+from effects_faults import Call, CountingEffects, FailingEffects, KillingEffects, faults, in_child
+from nightferry.errors import NightferryError
 from nightferry.recovery.mending.salvage import SUFFIX
 from nightferry.recovery.session import Outcome
 from nightferry.tree.effects import Effects
 from sweeps import ALL
 
-GOOD = os.urandom(300_000)
-# All calls with EVERY_EFFECT=1; else some, more of them with NIGHTFERRY_SWEEPS=1.
-STEP = 1 if os.environ.get("EVERY_EFFECT") else 3 if ALL else 7
+OLDER = b"kyrie, as first sung\n" * 300
+GOOD = os.urandom(90_000)
 NAMES = ("2026-05 spring concert/01 kyrie.wav", "best of/kyrie.wav")
+# Choosing the copy is restoring, said otherwise.
+ACTIONS = ("restore", "accept", "an older version", *(["the copy"] if ALL else []))
 
 
 @pytest.fixture
-def make(tmp_path: Path) -> Callable[[int], World]:
-    """A new pair, whose file (with another name that is a hard link) has decayed on the primary, and is known to."""
+def base(tmp_path: Path) -> Iterator[Path]:
+    folder, remove = fast_folder(tmp_path)
+    try:
+        yield folder
+    finally:
+        remove()
 
-    def made(number: int) -> World:
-        top = tmp_path / str(number)
-        top.mkdir()
-        pair = Pair(top / "primary", top / "secondary", top / "state")
-        first = pair.write(NAMES[0], GOOD)
-        pair.write("2026-05 spring concert/02 gloria.wav", b"gloria")
-        pair.at("best of").mkdir()
-        os.link(first, pair.at(NAMES[1]))
-        pair.run_well()
-        world = World(pair)
-        decay(world)
-        world.verify()
-        assert len(world.open()) == 2
-        return world
 
+@pytest.fixture
+def world(base: Path) -> SmallWorld:
+    """A file, with another name that is a hard link and an older version, has decayed on the primary, and is known to.
+
+    Saved, so that it can be put back.
+    """
+    made = SmallWorld(base)
+    pair = made.pair
+    first = pair.write(NAMES[0], OLDER)
+    os.setxattr(first, "user.choir", b"alto")
+    pair.write("2026-05 spring concert/02 gloria.wav", b"gloria")
+    pair.at("best of").mkdir()
+    os.link(first, pair.at(NAMES[1]))
+    made.night()
+    pair.write(NAMES[0], GOOD)
+    made.night()
+    decay(made)
+    made.verify()
+    assert [(path, side) for path, side, _ in made.open()] == [(name.encode(), "primary") for name in NAMES]
+    made.save()
     return made
 
 
@@ -67,107 +82,137 @@ def bad() -> bytes:
     return GOOD[:1000] + b"rot" + GOOD[1003:]
 
 
-def check_whole(world: World) -> None:
-    for name in NAMES:
-        assert world.pair.at(name).read_bytes() in (GOOD, bad()), "half of one and half of the other"
-        assert (world.pair.copy / name).read_bytes() == GOOD
+class Tried:
+    """One action, tried again and again from the same state; made by calling it undisturbed."""
 
+    def __init__(self, world: SmallWorld, action: str) -> None:
+        self.world, self.action = world, action
+        self.before = world.moment()
+        counting = CountingEffects()
+        assert all(each.done for each in self.call(counting))
+        self.calls: list[Call] = counting.calls
+        self.called = world.moment()
+        self._check_whole(self.called)
+        assert not [each for each in self.called.damage if each[1] == "primary" and each[3]]
+        world.night()
+        self.after_night = world.moment()
+        assert self.after_night.primary == self.called.primary
+        assert [each for each in self.after_night.damage if each[3]] == []
+        assert world.pair.differences() == []
 
-def check_finished(world: World, *, linked: bool = True) -> None:
-    pair = world.pair
-    for name in NAMES:
-        assert pair.at(name).read_bytes() == GOOD
-    assert not linked or len({os.stat(pair.at(name)).st_ino for name in NAMES}) == 1
-    assert sorted(os.listdir(pair.primary)) == [
-        ".nightferry-volume.toml", "2026-05 spring concert", "best of",
-    ]  # fmt: skip
-    assert world.open() == []
-    result = pair.run_well()
-    assert (result.tally.added, result.tally.changed, result.tally.written_bytes) == (0, 0, 0)
-    assert pair.differences() == []
-    pair.run_quiet()
+    def call(self, effects: Effects | None = None, name: str = NAMES[0]) -> list[Outcome]:
+        world = self.world
+        if self.action == "restore":
+            return world.mend("restore", effects=effects)
+        if self.action == "accept":
+            return world.mend("accept", name, effects=effects)
+        source = "secondary"
+        if self.action == "an older version":
+            source = os.fsdecode(world.survey(name).older[0].path)
+        return world.mend("choose", name, source=source, effects=effects)
 
+    def call_again(self) -> None:
+        """What a person does who looks at what is still open."""
+        for path in [path for path, side, _ in self.world.open() if side == "primary"]:
+            if path not in {each for each, side, _ in self.world.open() if side == "primary"}:
+                continue  # done along with the other name
+            name = os.fsdecode(path)
+            right_already = self.world.survey(name).primary.is_right
+            told = self.world.mend("restore", name) if right_already else self.call(name=name)
+            assert all(each.done for each in told), told
 
-def calls(make: Callable[[int], World]) -> int:
-    counting = CountingEffects()
-    world = make(0)
-    assert all(each.done for each in world.mend("restore", effects=counting))
-    check_finished(world)
-    assert counting.by_name()["rename"] == 2 and counting.by_name()["link"] == 1
-    return counting.count
+    def check_cut_off(self) -> None:
+        """Rules B and D at that moment: all content is where it was, and what is called mended is mended."""
+        now = self.world.moment()
+        self._check_whole(now)
 
-
-@pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
-def test_rule_E_killed_at_any_call_and_called_again(make: Callable[[int], World], after: bool) -> None:
-    chosen = range(1, calls(make) + 1, STEP)
-    count_case("damage mended (restore) and killed at a call", len(chosen))
-    for n in chosen:
-        world = make(n)
-        assert not in_child(lambda world=world, n=n: world.mend("restore", effects=KillingEffects(n, after=after)))
-        check_whole(world)
-        if world.open():
-            assert all(each.done for each in world.mend("restore"))
-        check_finished(world)
-
-
-def test_rule_E_killed_at_any_call_and_then_a_night(make: Callable[[int], World]) -> None:
-    """Nobody calls it again: rot is still not copied, and what was put back is no change."""
-    chosen = range(1, calls(make) + 1, STEP)
-    count_case("damage mended (restore) and killed at a call", len(chosen))
-    for n in chosen:
-        world = make(n)
-        assert not in_child(lambda world=world, n=n: world.mend("restore", effects=KillingEffects(n)))
-        result = world.pair.run()
-        assert (result.tally.added, result.tally.changed) == (0, 0)
-        check_whole(world)
-        if world.open():
-            assert all(each.done for each in world.mend("restore"))
-        # the night saw the name that was put back as a file of its own, which it was just then
-        check_finished(world, linked=False)
-
-
-@pytest.mark.parametrize("action", ["accept", "choose"])
-def test_rule_E_killed_while_a_version_is_accepted_or_chosen(make: Callable[[int], World], action: str) -> None:
-    """Accepted, the next night copies it and keeps the older one; chosen, it stands on the primary as the right one."""
-
-    def mend(world: World, effects: Effects | None = None, name: str = NAMES[0]) -> list[Outcome]:
-        return world.mend(action, name, source="secondary" if action == "choose" else None, effects=effects)
-
-    counting = CountingEffects()
-    assert all(each.done for each in mend(make(0), counting))
-    chosen = range(1, counting.count + 1, STEP)
-    for n in chosen:
-        world = make(n)
-        assert not in_child(lambda world=world, n=n: mend(world, KillingEffects(n)))
-        check_whole(world)
-        for path, _, _ in world.open():  # one of the two names may be closed by now
-            again = mend(world, name=os.fsdecode(path)) if path in {each[0] for each in world.open()} else []
-            assert all(each.done for each in again), (n, again)
-        if action == "choose":
-            check_finished(world)
-            continue
-        assert world.open() == []
-        world.pair.run_well()
+    def _check_whole(self, now: Moment) -> None:
+        assert (now.copy, now.retired) == (self.before.copy, self.before.retired), "the secondary is only read"
         for name in NAMES:
-            assert world.pair.at(name).read_bytes() == (world.pair.copy / name).read_bytes() == bad()
-        assert GOOD in {held.content for held in world.pair.held().values()}
-    count_case(f"damage mended ({action}) and killed at a call", len(chosen))
+            content = self.world.pair.at(name).read_bytes()
+            mended = {"accept": bad(), "an older version": OLDER}.get(self.action, GOOD)
+            assert content in (bad(), mended), f"{name}: half of one and half of the other"
+            is_open = (name.encode(), "primary", "decayed", True) in now.damage
+            assert is_open or content == mended, f"{name} is called mended, and is not"
+
+    def check_finished(self) -> None:
+        """It was called again: all is as the undisturbed call left it, and so after a night."""
+        found = self.world.moment().undated()
+        assert (unlike := self.called.undated().unlike(found)) == [], unlike
+        self.world.night()
+        found = self.world.moment().undated()
+        assert (unlike := self.after_night.undated().unlike(found)) == [], f"after a night: {unlike}"
 
 
-@pytest.mark.parametrize("number", [errno.EIO, errno.ENOSPC], ids=["EIO", "ENOSPC"])
-def test_rule_E_any_call_fails_and_it_is_called_again(make: Callable[[int], World], number: int) -> None:
-    chosen = range(1, calls(make) + 1, STEP)
-    count_case("damage mended (restore) and a call failed", len(chosen))
-    for n in chosen:
-        world = make(n)
+@pytest.fixture
+def tried(world: SmallWorld, request: pytest.FixtureRequest) -> Tried:
+    return Tried(world, request.param)
+
+
+@pytest.mark.parametrize("tried", ACTIONS, indirect=True)
+def test_rule_B_D_E_killed_at_every_call_and_called_again(tried: Tried) -> None:
+    sweep = Sweep("damage mended and killed at a call")
+
+    def attempt(k: int) -> None:
+        tried.world.put_back()
+        assert not in_child(lambda: tried.call(KillingEffects(k)))
+        tried.check_cut_off()
+        tried.call_again()
+        tried.check_finished()
+
+    for k, call in enumerate(tried.calls, start=1):
+        sweep.attempt(f"{k} of {len(tried.calls)}, {call.name} {call.args}", lambda k=k: attempt(k))
+    sweep.report()
+
+
+@pytest.mark.parametrize("tried", ACTIONS, indirect=True)
+def test_rule_B_D_E_every_call_fails_and_it_is_called_again(tried: Tried) -> None:
+    sweep = Sweep("damage mended and a call failed")
+
+    def attempt(effects: CountingEffects) -> None:
+        tried.world.put_back()
         try:
-            world.mend("restore", effects=FailingEffects(n, number))
-        except Exception as error:
-            assert type(error).__module__ == "nightferry.errors", error
-        check_whole(world)
-        if world.open():
-            assert all(each.done for each in world.mend("restore")), world.mend("restore")
-        check_finished(world)
+            tried.call(effects)
+        except NightferryError as error:
+            assert str(error).endswith("."), error
+        tried.check_cut_off()
+        tried.call_again()
+        tried.check_finished()
+
+    for fault in faults(tried.calls):
+        sweep.attempt(fault.label, lambda fault=fault: attempt(fault.effects()))
+    sweep.report()
+
+
+@pytest.mark.parametrize("tried", ["restore"], indirect=True)
+def test_rule_E_killed_at_every_call_and_then_a_night(tried: Tried) -> None:
+    """Nobody calls it again: rot is still not copied, and what was put back is no change."""
+    sweep = Sweep("damage mended and killed at a call")
+    pair = tried.world.pair
+
+    def attempt(k: int) -> None:
+        tried.world.put_back()
+        assert not in_child(lambda: tried.call(KillingEffects(k)))
+        tried.check_cut_off()
+        result = pair.run()
+        assert (result.tally.added, result.tally.changed, result.tally.removed) == (0, 0, 0)
+        for name in NAMES:
+            assert pair.at(name).read_bytes() in (GOOD, bad())
+            assert (pair.copy / name).read_bytes() == GOOD
+        tried.call_again()
+        for name in NAMES:
+            assert pair.at(name).read_bytes() == GOOD
+        assert sorted(os.listdir(pair.primary)) == sorted(tried.called.tops[0])
+        assert tried.world.open() == []
+        result = pair.run_well()
+        assert (result.tally.added, result.tally.changed, result.tally.written_bytes) == (0, 0, 0)
+        # The first night saw the name that was put back as a file of its own, which it was just then.
+        assert pair.differences() == []
+        pair.run_quiet()
+
+    for k, call in enumerate(tried.calls, start=1):
+        sweep.attempt(f"{k} of {len(tried.calls)}, {call.name} {call.args}", lambda k=k: attempt(k))
+    sweep.report()
 
 
 class BadSector(FailingEffects):
@@ -185,18 +230,21 @@ class BadSector(FailingEffects):
         self.preadv = preadv
 
 
-def test_an_unreadable_file_is_put_back(make: Callable[[int], World]) -> None:
-    world = make(0)
+def test_an_unreadable_file_is_put_back(world: SmallWorld) -> None:
     effects = BadSector(os.stat(world.pair.at(NAMES[0])).st_ino, 7)
     assert all(each.done for each in world.mend("restore", effects=effects))
-    check_finished(world)
+    for name in NAMES:
+        assert world.pair.at(name).read_bytes() == GOOD
+    assert len({os.stat(world.pair.at(name)).st_ino for name in NAMES}) == 1
+    assert world.open() == []
+    result = world.pair.run_well()
+    assert (result.tally.added, result.tally.changed, result.tally.written_bytes) == (0, 0, 0)
 
 
 # --- salvage
 
 
-def test_salvage_reads_around_bad_spots_and_fills_from_the_copy(make: Callable[[int], World]) -> None:
-    world = make(0)
+def test_salvage_reads_around_bad_spots_and_fills_from_the_copy(world: SmallWorld) -> None:
     pair = world.pair
     copy = pair.copy / NAMES[0]
     with copy.open("r+b") as file:  # the copy is bad too, elsewhere
@@ -225,51 +273,92 @@ def test_salvage_reads_around_bad_spots_and_fills_from_the_copy(make: Callable[[
     assert not pair.at(".nightferry-mending").exists()
 
 
-def test_rule_E_killed_at_any_call_of_a_salvage(make: Callable[[int], World]) -> None:
-    def salvage(world: World, n: int = 0) -> list[Outcome]:
-        bad_sector = BadSector(os.stat(world.pair.at(NAMES[0])).st_ino, 7)
-        effects = KillingEffects(n)
-        effects.preadv = bad_sector.preadv
-        return world.mend("salvage", NAMES[0], effects=effects)
+class Salvaging:
+    """A salvage tried again and again: the copy is bad too, and one block of the primary's file cannot be read."""
 
-    def broken(number: int) -> World:
-        world = make(number)
+    def __init__(self, world: SmallWorld) -> None:
         with (world.pair.copy / NAMES[0]).open("r+b") as file:
             file.write(b"bad")
-        return world
+        world.save()
+        self.world, self.before = world, world.moment()
+        counting = CountingEffects()
+        assert [each.done for each in self.call(counting)] == [True]
+        self.calls = counting.calls
+        self.called = world.moment()
+        self._check_cut_off()
+        self.after_night = self._after_night()
 
-    whole = broken(0)
-    counting = BadSector(os.stat(whole.pair.at(NAMES[0])).st_ino, 7)
-    assert [each.done for each in whole.mend("salvage", NAMES[0], effects=counting)] == [True]
-    assert counting.count > 5
-    chosen = range(1, counting.count + 1, STEP)
-    for n in chosen:
-        world = broken(n)
-        in_child(lambda world=world, n=n: salvage(world, n))
-        assert world.pair.at(NAMES[0]).read_bytes() == bad(), "the file itself is left as it is"
-        new = world.pair.at(NAMES[0] + ".salvaged")
-        if not new.exists():
-            assert [each.done for each in salvage(world)] == [True]
-        assert new.read_bytes() == bad()
-        assert not world.pair.at(".nightferry-mending").exists()
-    count_case("files salvaged and killed at a call", len(chosen))
+    def _after_night(self) -> Moment:
+        """Which copies the new file, and has damage open that it cannot mend."""
+        self.world.pair.clock.pass_days(1)
+        result = self.world.pair.run()
+        assert (result.outcome, result.tally.added, result.tally.changed) == ("partial", 1, 0)
+        return self.world.moment()
+
+    def call(self, effects: CountingEffects | None = None) -> list[Outcome]:
+        effects = effects or CountingEffects()
+        # A bad sector is one of the file: another inode after each time that it was put back.
+        effects.preadv = BadSector(os.stat(self.world.pair.at(NAMES[0])).st_ino, 7).preadv
+        return self.world.mend("salvage", NAMES[0], effects=effects)
+
+    def _check_cut_off(self) -> None:
+        now = self.world.moment()
+        assert (now.copy, now.retired, now.damage) == (self.before.copy, self.before.retired, self.before.damage)
+        assert self.world.pair.at(NAMES[0]).read_bytes() == bad(), "the file itself is left as it is"
+        new = self.world.pair.at(NAMES[0] + ".salvaged")
+        assert not new.exists() or new.read_bytes() == bad(), "half a file has the name"
+
+    def check_finishes(self) -> None:
+        self._check_cut_off()
+        if not self.world.pair.at(NAMES[0] + ".salvaged").exists():
+            assert [each.done for each in self.call()] == [True]
+        found = self.world.moment().undated()
+        assert (unlike := self.called.undated().unlike(found)) == [], unlike
+        found = self._after_night().undated()
+        assert (unlike := self.after_night.undated().unlike(found)) == [], f"after a night: {unlike}"
 
 
-def test_salvage_fills_with_zeros_where_neither_side_can_be_read(make: Callable[[int], World]) -> None:
-    world = make(0)
+def test_rule_B_E_killed_at_every_call_of_a_salvage(world: SmallWorld) -> None:
+    tried = Salvaging(world)
+    sweep = Sweep("files salvaged and killed at a call")
+
+    def attempt(k: int) -> None:
+        world.put_back()
+        assert not in_child(lambda: tried.call(KillingEffects(k)))
+        tried.check_finishes()
+
+    for k, call in enumerate(tried.calls, start=1):
+        sweep.attempt(f"{k} of {len(tried.calls)}, {call.name}", lambda k=k: attempt(k))
+    sweep.report()
+
+
+def test_rule_B_E_every_call_of_a_salvage_fails(world: SmallWorld) -> None:
+    tried = Salvaging(world)
+    sweep = Sweep("files salvaged and a call failed")
+
+    def attempt(effects: CountingEffects) -> None:
+        world.put_back()
+        tried.call(effects)
+        tried.check_finishes()
+
+    for fault in faults(tried.calls):
+        sweep.attempt(fault.label, lambda fault=fault: attempt(fault.effects()))
+    sweep.report()
+
+
+def test_salvage_fills_with_zeros_where_neither_side_can_be_read(world: SmallWorld) -> None:
     pair = world.pair
     (pair.copy / NAMES[0]).unlink()
     (pair.copy / NAMES[1]).unlink()
     inode = os.stat(pair.at(NAMES[0])).st_ino
-    last = 300_000 // 4096
+    last = len(GOOD) // 4096
     (outcome,) = world.mend("salvage", NAMES[0], effects=BadSector(inode, 0, last))
-    assert [tuple(each) for each in outcome.salvaged.filled] == [(0, 4096, "zeros"), (last * 4096, 300_000, "zeros")]
-    expected = bytes(4096) + bad()[4096 : last * 4096] + bytes(300_000 - last * 4096)
+    assert [tuple(each) for each in outcome.salvaged.filled] == [(0, 4096, "zeros"), (last * 4096, len(GOOD), "zeros")]
+    expected = bytes(4096) + bad()[4096 : last * 4096] + bytes(len(GOOD) - last * 4096)
     assert pair.at(NAMES[0] + ".salvaged").read_bytes() == expected
 
 
-def test_salvage_is_for_what_cannot_be_read_or_put_back(make: Callable[[int], World]) -> None:
-    world = make(0)
+def test_salvage_is_for_what_cannot_be_read_or_put_back(world: SmallWorld) -> None:
     assert "put it back" in world.mend("salvage", NAMES[0])[0].told
     for name in NAMES:
         (world.pair.copy / name).unlink()

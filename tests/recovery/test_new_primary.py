@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 import os
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from harness import CARD, Pair
+from crash_world import copy_of, different, fast_folder, look, primary_of, retired_of, with_abilities
+from harness import CARD, OWN_NAMES, Pair
 from restore_world import STAGING, unlike
+from small_world import SmallWorld
 from world import KYRIE, World, sha256
 
-from counts import count_case
+from attempts import Sweep
 from drives import MIB, Drive, DriveFactory, run
-from effects_faults import CountingEffects, KillingEffects, in_child
-from nightferry.errors import Failed, WrongDrive
+from effects_faults import Call, CountingEffects, KillingEffects, faults, in_child
+from nightferry.errors import Failed, NightferryError, WrongDrive
 from nightferry.night.context import Stop, Unwatched
+from nightferry.recovery.restoring import new_primary, target_opening
 from nightferry.recovery.restoring.new_primary import NewPrimary, fill_new_primary
 from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.tree.effects import Effects
+from sweeps import ALL, some
 from trees import tree_with_everything
 
 
@@ -249,28 +255,150 @@ def test_a_second_pair_of_the_same_primary_joins_it(drives: DriveFactory, tmp_pa
     pair.run_quiet()
 
 
-@pytest.mark.parametrize("after", [False, True])
-def test_rule_E_killed_at_any_effect_the_same_command_goes_on(tmp_path: Path, after: bool) -> None:
-    """Some effects; all with EVERY_EFFECT=1. Each time with another new primary."""
+# --- cut off at every effect
+
+
+class Filling:
+    """A small pair in memory whose primary is gone; each time another empty drive is in its place."""
+
+    def __init__(self, base: Path, case: str) -> None:
+        self.world = SmallWorld(base)
+        self.box_is_gone = case == "box-is-gone"
+        self.every = CASES[case]  # of the effects in a plain run
+        pair = self.pair = self.world.pair
+        pair.write(KYRIE, b"kyrie " * 1000)
+        os.link(pair.primary / KYRIE, pair.primary / "kyrie again.wav")
+        os.setxattr(pair.primary / KYRIE, "user.choir", b"alto")
+        pair.write("programme.txt", "Kyrie\n")
+        (pair.primary / "opening").symlink_to(KYRIE)
+        self.world.night()
+        pair.write("programme.txt", "Kyrie, Gloria\n")
+        self.world.night()
+        self.wanted = primary_of(pair)
+        pair.primary.rename(base / "gone")
+        pair.primary.mkdir()
+        self.world.save()
+        self.before = self.world.moment()
+        self.put_back()
+        counting = CountingEffects()
+        result = filled(pair, effects=counting)
+        assert result is not None and result.is_primary and result.exit_code == 0
+        self.calls: list[Call] = counting.calls
+        self.called = self.world.moment()
+        assert different(self.wanted, self.called.primary) == []
+        pair.run_quiet()
+
+    def put_back(self) -> None:
+        self.world.put_back()
+        if self.box_is_gone:
+            shutil.rmtree(self.pair.state_dir)
+
+    def check_cut_off(self) -> None:
+        """Nothing on the secondary has gone, and what the new drive has is whole."""
+        copy, retired = copy_of(self.pair), retired_of(self.pair)
+        assert (copy, retired) == (self.before.copy, self.before.retired)
+        for path, thing in look(self.pair.primary, leave_out=(*OWN_NAMES, STAGING)).items():
+            assert path == CARD.encode() + b".new" or (thing.kind, thing.content) == self.wanted[path][:2], path
+
+    def check_no_night_takes_it_for_emptied(self) -> None:
+        """Rule F: until everything is there, the two are no pair, and what is not there yet was not removed."""
+        if not (self.pair.state_dir / "recordings").exists():
+            return
+        try:
+            result = self.pair.run()
+        except NightferryError:
+            return
+        done = (result.outcome, result.tally.added, result.tally.changed, result.tally.removed)
+        assert done == ("complete", 0, 0, 0), done
+
+    def check_goes_on(self) -> None:
+        result = filled(self.pair)
+        assert result is not None
+        assert (result.is_primary, result.exit_code) == (True, 0), result
+        found = self.world.moment()
+        assert (unlike := self.called.unlike(found)) == [], unlike
+        self.pair.run_quiet()
+
+
+@pytest.fixture
+def filling(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> Iterator[Filling]:
+    folder, remove = fast_folder(tmp_path)
+    # What a file system can hold is tried out in the sweeps of nights and of restores; here it is known.
+    known = with_abilities(folder, monkeypatch, {})
+    for module in (target_opening, new_primary):
+        monkeypatch.setattr(module, "probe", lambda *_, **__: known)
+    try:
+        yield Filling(folder, request.param)
+    finally:
+        remove()
+
+
+# Where the state has to be taken over first, all calls of the other case are made, too.
+CASES = {"box-is-gone": 1, "state-is-here": 5}
+BOTH = pytest.mark.parametrize("filling", CASES, indirect=True)
+
+
+@BOTH
+def test_rule_B_E_F_killed_at_every_effect_the_same_command_goes_on(filling: Filling) -> None:
+    attempts = Sweep("new primaries killed at an effect")
+
+    def attempt(k: int) -> None:
+        filling.put_back()
+        assert not in_child(lambda: filled(filling.pair, effects=KillingEffects(k)))
+        filling.check_cut_off()
+        if k % 2:
+            filling.check_no_night_takes_it_for_emptied()
+        filling.check_goes_on()
+
+    for k, call in some(list(enumerate(filling.calls, start=1)), filling.every):
+        attempts.attempt(f"{k} of {len(filling.calls)}, {call.name} {call.args}", lambda k=k: attempt(k))
+    attempts.report()
+
+
+@BOTH
+def test_rule_B_E_every_effect_fails_and_the_same_command_goes_on(filling: Filling) -> None:
+    attempts = Sweep("new primaries with an effect that failed")
+
+    def attempt(effects: Effects) -> None:
+        filling.put_back()
+        try:
+            result = filled(filling.pair, effects=effects)
+        except NightferryError as error:
+            assert str(error).endswith("."), error
+        else:
+            assert result is not None
+            if result.is_primary and not result.exit_code and not result.written.lost:
+                assert different(filling.wanted, primary_of(filling.pair)) == []
+        filling.check_cut_off()
+        filling.check_goes_on()
+
+    for fault in some(faults(filling.calls), filling.every):
+        attempts.attempt(fault.label, lambda fault=fault: attempt(fault.effects()))
+    attempts.report()
+
+
+def test_rule_E_killed_at_some_effects_with_a_tree_with_everything(tmp_path: Path) -> None:
+    """More of them with NIGHTFERRY_SWEEPS=1. Each time with another new primary, on a drive's own file system."""
     pair = Pair(tmp_path / "primary", tmp_path / "secondary", tmp_path / "state")
-    pair.write(KYRIE, b"kyrie " * 1000)
-    os.link(pair.primary / KYRIE, pair.primary / "kyrie again.wav")
-    pair.write("programme.txt", "Kyrie\n")
+    for path in tree_with_everything(pair.primary):
+        os.unlink(os.fsencode(pair.primary) + b"/" + path)
     pair.run_well()
     pair.primary.rename(tmp_path / "old primary")
     pair.primary.mkdir()
     counting = CountingEffects()
     filled(pair, effects=counting)
-    assert counting.count > 100
-    chosen = range(1, counting.count + 1, 1 if os.environ.get("EVERY_EFFECT") else 19)
-    count_case("new primaries killed at an effect", len(chosen))
-    for number in chosen:
+    attempts = Sweep("new primaries of a tree with everything, killed at an effect")
+
+    def attempt(k: int) -> None:
         run("rm", "-r", pair.primary)  # another new drive
         pair.primary.mkdir()
-        in_child(lambda number=number: filled(pair, effects=KillingEffects(number, after=after)))
-        assert not (pair.primary / KYRIE).exists() or sha256(pair.primary / KYRIE) == sha256(pair.copy / KYRIE)
+        in_child(lambda: filled(pair, effects=KillingEffects(k)))
         result = filled(pair)
         assert result is not None
-        assert (result.is_primary, result.exit_code) == (True, 0), number
+        assert (result.is_primary, result.exit_code) == (True, 0)
         assert unlike(tmp_path / "old primary", pair.primary) == []
         pair.run_quiet()
+
+    for k in range(1, counting.count + 1, 19 if ALL else 331):
+        attempts.attempt(f"{k} of {counting.count}", lambda k=k: attempt(k))
+    attempts.report()

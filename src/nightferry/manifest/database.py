@@ -54,8 +54,8 @@ class Database:
 
 def _unwritable(path: Path, error: Exception) -> Failed:
     return Failed(
-        f"the manifest {path} could not be written ({error}): make room on that disk or see why it is read-only,"
-        " then run the night again; what was finished before is safe"
+        f"The manifest {path} could not be written ({error}): make room on that disk or see why it is read-only,"
+        " then give the same command again; what was finished before is safe."
     )
 
 

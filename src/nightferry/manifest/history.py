@@ -184,7 +184,10 @@ class History:
             if at < end:
                 found.append((at, end, join(_UNKNOWN, below)))
             if steps > _STEPS_LIMIT:
-                raise Failed("The manifest has folders that lie within one another: see whether its disk is sound.")
+                raise Failed(
+                    "The manifest has folders that lie within one another: see whether its disk is sound, then run a"
+                    " night, which replaces a damaged one."
+                )
         return _joined(sorted(found))
 
     def _places_of(self, folder: int) -> tuple[tuple[int, int, int, bytes], ...]:

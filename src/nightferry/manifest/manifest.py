@@ -80,6 +80,6 @@ class Manifest:
                 copy.close()
         except sqlite3.Error as error:
             raise Failed(
-                f"the manifest could not be sealed on the secondary ({error}): make room there, or see the"
-                " system log for errors of that drive, then run the night again"
+                f"The manifest could not be copied to {target} ({error}): make room there, or see the system log for"
+                " errors of that drive, then give the same command again."
             ) from error

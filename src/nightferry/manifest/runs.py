@@ -122,20 +122,30 @@ class Runs:
         self, path: bytes, side: str, verdict: str, found_by: str, run: int, found_s: float, detail: str
     ) -> None:
         """Enters damage, once for a path and side while it is open."""
-        with self._database.transaction() as connection:
-            connection.execute(
-                "INSERT INTO damage (path, side, verdict, found_by, found_run, found_s, detail)"
-                " SELECT ?,?,?,?,?,?,? WHERE NOT EXISTS"
-                " (SELECT 1 FROM damage WHERE path = ? AND side = ? AND closed_run IS NULL)",
-                (path, side, verdict, found_by, run, found_s, detail, path, side),
-            )
+        with self._database.transaction():
+            self.enter_damage(path, side, verdict, found_by, run, found_s, detail)
+
+    def enter_damage(
+        self, path: bytes, side: str, verdict: str, found_by: str, run: int, found_s: float, detail: str
+    ) -> None:
+        """As ``find_damage``; belongs into a transaction."""
+        self._connection.execute(
+            "INSERT INTO damage (path, side, verdict, found_by, found_run, found_s, detail)"
+            " SELECT ?,?,?,?,?,?,? WHERE NOT EXISTS"
+            " (SELECT 1 FROM damage WHERE path = ? AND side = ? AND closed_run IS NULL)",
+            (path, side, verdict, found_by, run, found_s, detail, path, side),
+        )
 
     def close_damage(self, path: bytes, side: str, run: int, became: str) -> None:
-        with self._database.transaction() as connection:
-            connection.execute(
-                "UPDATE damage SET closed_run = ?, became = ? WHERE path = ? AND side = ? AND closed_run IS NULL",
-                (run, became, path, side),
-            )
+        with self._database.transaction():
+            self.settle_damage(path, side, run, became)
+
+    def settle_damage(self, path: bytes, side: str, run: int, became: str) -> None:
+        """As ``close_damage``; belongs into a transaction."""
+        self._connection.execute(
+            "UPDATE damage SET closed_run = ?, became = ? WHERE path = ? AND side = ? AND closed_run IS NULL",
+            (run, became, path, side),
+        )
 
     def open_damage(self) -> list[tuple[bytes, str, str, str]]:
         """(path, side, verdict, detail) of what is neither mended nor accepted."""

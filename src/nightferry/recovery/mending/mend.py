@@ -94,7 +94,7 @@ class Mender:
         if survey.changed_since:
             raise Failed(
                 "Somebody has written this file since it was last copied: the next night copies it as a change and"
-                " keeps the older version in retired/; nothing was put back."
+                " keeps the older version in retired/; nothing was put back. To have it close this now, give --accept."
             )
         source = chosen or next(iter(survey.sources), None)
         if source is None:
@@ -103,7 +103,7 @@ class Mender:
                 " shown with --from, or take the present content with --accept."
             )
         if source.digest is None:
-            raise Failed("The version chosen cannot be read whole; choose another.")
+            raise Failed("The version chosen cannot be read whole: choose another of those shown, with --from.")
         if source.side == "primary":
             return self._declare_in_place(survey, entry)
         folders = Folders(self._primary, self._effects)
@@ -138,7 +138,9 @@ class Mender:
 
     def _known(self, survey: Survey) -> Entry:
         if survey.entry is None:
-            raise Failed("The manifest does not know this name any more, so there is nothing to put back.")
+            raise Failed(
+                "The manifest does not know this name any more, so there is nothing to put back: --accept closes this."
+            )
         return survey.entry
 
     def _write(self, source: Place, survey: Survey, entry: Entry, folders: Folders) -> None:
@@ -266,13 +268,17 @@ class Mender:
                 self._manifest.entries.observe(row.id, Stat.of(self._primary.stat(name)))
                 self._manifest.entries.set_read_primary(row.id, now_s)
             self._note_folders(folders, names)
-        self._close(names, f"mended: {became}")
-        return became
+            self._close(names, f"mended: {became}")
+        return self._settle(names, became)
 
     def _close(self, names: list[tuple[bytes, Entry]], became: str) -> None:
+        """In the transaction that says what the primary has now: cut off, a name is known in full or is open still."""
         for name, _ in names:
-            self._manifest.runs.close_damage(name, "primary", self._opened.last_run, became)
-            self.settled.add(name)
+            self._manifest.runs.settle_damage(name, "primary", self._opened.last_run, became)
+
+    def _settle(self, names: list[tuple[bytes, Entry]], told: str) -> str:
+        self.settled.update(name for name, _ in names)
+        return told
 
     def _relinked(self, survey: Survey, entry: Entry, folders: Folders) -> list[tuple[bytes, Entry]]:
         try:
@@ -307,14 +313,15 @@ class Mender:
                 self._manifest.entries.redeclare(row.id, Stat.of(self._primary.stat(name)), content, int(now_s))
             self._note_folders(folders, names)
             connection.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", STALE_LISTS)
-        self._close(names, became)
-        if (survey.secondary.algorithm, survey.secondary.digest) == (source.algorithm, source.digest):
-            for name, _ in names:
-                runs.close_damage(name, "secondary", run, became)
-        else:
-            verdict = "decayed" if survey.secondary.is_there else "missing"
-            runs.find_damage(survey.path, "secondary", verdict, "mend", run, now_s, f"{became}; the copy has another")
-        return became
+            self._close(names, became)
+            if (survey.secondary.algorithm, survey.secondary.digest) == (source.algorithm, source.digest):
+                for name, _ in names:
+                    runs.settle_damage(name, "secondary", run, became)
+            else:  # which the next night reads by this, and puts right
+                verdict = "decayed" if survey.secondary.is_there else "missing"
+                detail = f"{became}; the copy has another"
+                runs.enter_damage(survey.path, "secondary", verdict, "mend", run, now_s, detail)
+        return self._settle(names, became)
 
     # --- the present state is accepted
 
@@ -370,8 +377,8 @@ class Mender:
                 # A ctime that no file has makes the next night read the file and find that it changed.
                 self._manifest.entries.observe(row.id, row.stat._replace(ctime_ns=0))
                 self._forget_listing(name)
-        self._close(names, ACCEPTED)
-        return "the next night copies it, and keeps the older version in retired/"
+            self._close(names, ACCEPTED)
+        return self._settle(names, "the next night copies it, and keeps the older version in retired/")
 
     def _declare_in_place(self, survey: Survey, entry: Entry) -> str:
         """As ``_declare``, with nothing written to the primary, which may be open for reading only."""
@@ -383,13 +390,13 @@ class Mender:
                 self._manifest.entries.redeclare(row.id, row.stat, content, int(now_s))
                 self._forget_listing(name)
             connection.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", STALE_LISTS)
-        self._close(names, ACCEPTED)
-        if (survey.secondary.algorithm, survey.secondary.digest) == (content.algorithm, content.digest):
-            runs.close_damage(survey.path, "secondary", run, ACCEPTED)
-        else:
-            verdict = "decayed" if survey.secondary.is_there else "missing"
-            runs.find_damage(survey.path, "secondary", verdict, "mend", run, now_s, "another content was accepted")
-        return "the next night replaces the bad copy with it"
+            self._close(names, ACCEPTED)
+            if (survey.secondary.algorithm, survey.secondary.digest) == (content.algorithm, content.digest):
+                runs.settle_damage(survey.path, "secondary", run, ACCEPTED)
+            else:
+                verdict = "decayed" if survey.secondary.is_there else "missing"
+                runs.enter_damage(survey.path, "secondary", verdict, "mend", run, now_s, "another content was accepted")
+        return self._settle(names, "the next night replaces the bad copy with it")
 
     def _forget_listing(self, path: bytes) -> None:
         folder = self._manifest.entries.find(split(path)[0])

@@ -6,7 +6,6 @@ The file itself is not touched.
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Callable
 from contextlib import suppress
 from typing import NamedTuple
@@ -58,7 +57,7 @@ class Salvager:
                 found = self._read_around(path, out)
                 self._dress(path, out)
                 self._effects.fsync(out)
-                self._name(new)
+                self._primary.rename_unless_taken(MENDING_NAME, new)  # in one step: cut off, it has one name
             except BaseException:
                 with suppress(OSError):
                     self._primary.unlink(MENDING_NAME)
@@ -74,17 +73,6 @@ class Salvager:
                 " write there. The file itself is as it was."
             ) from error
         return found._replace(path=new)
-
-    def _name(self, new: bytes) -> None:
-        """Never over something else: a link fails where the name is taken."""
-        try:
-            self._primary.link(MENDING_NAME, new)
-        except OSError as error:
-            if error.errno not in (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK):
-                raise
-            self._primary.rename(MENDING_NAME, new)  # no links here; the name was free a moment ago
-        else:
-            self._primary.unlink(MENDING_NAME)
 
     def _dress(self, path: bytes, out: int) -> None:
         """The metadata of the file, as far as the manifest knows it."""

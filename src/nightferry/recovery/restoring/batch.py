@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import errno
-import os
 from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -11,7 +9,7 @@ from typing import Literal, NamedTuple
 
 from nightferry.recovery.restoring.refusals import Refusal, Refused, failed, refusing
 from nightferry.tree.durability import Barrier, SyncFailed
-from nightferry.tree.root import NO_RENAME_NEW, Root, split
+from nightferry.tree.root import Root, split
 from nightferry.volumes.capabilities import Capabilities
 
 # What one batch may hold: the bytes as in one of a night.
@@ -105,13 +103,5 @@ class Batch:
             self.check_spelling(each.path)
             self._root.rename(each.staged, each.path)
         else:
-            try:
-                self._root.rename_new(each.staged, each.path)
-            except OSError as error:
-                if error.errno not in NO_RENAME_NEW:
-                    raise
-                # Not this kernel, or not this file system: looked at first, which leaves an instant.
-                if self._root.stat_or_none(each.path) is not None:
-                    raise FileExistsError(errno.EEXIST, "taken", os.fsdecode(each.path)) from error
-                self._root.rename(each.staged, each.path)
+            self._root.rename_unless_taken(each.staged, each.path)
         self._barrier.names_changed(split(each.path)[0])

@@ -120,7 +120,10 @@ class Restorer:
             self._add(needs, piece, exactly=exactly)
         self._linked.forget_all()
         if is_empty:
-            raise WrongUse("There is nothing to restore: no name was ever copied as of then.")
+            raise WrongUse(
+                "There is nothing to restore: no name was ever copied as of then. Choose a later night, or leave"
+                " --as-of out; `nightferry history` lists the nights."
+            )
         self._totals = (files, size_bytes)
         return needs
 
@@ -205,8 +208,9 @@ class Restorer:
         self._progress.advance(files=1)
 
     def _refuse(self, piece: Piece, why: str) -> None:
-        self._result.refused.add(Refusal(piece.path, why))
-        self._progress.note("not restored", path=piece.path, why=why)
+        path = piece.path or b"."  # the target itself
+        self._result.refused.add(Refusal(path, why))
+        self._progress.note("not restored", path=path, why=why)
 
     # --- folders
 
@@ -244,18 +248,28 @@ class Restorer:
                 if state is None or (state == "there" and not self._may_dress(piece, is_chosen=is_chosen)):
                     continue
                 xattrs = self._origin.xattrs(piece)
-                if piece.path:
-                    self._target.dress_folder(piece.path, piece.stat, xattrs)
-                else:
+                if not piece.path:
                     top = piece, xattrs
+                    continue
+                try:
+                    self._target.dress_folder(piece.path, piece.stat, xattrs)
+                except Refused as error:
+                    self._refuse(piece, f"its date, rights and attributes: {error}")
         if top is None:
             self._target.finish()
-        else:
+            return
+        try:
             self._target.finish(top[0].stat, top[1])
+        except Refused as error:
+            self._refuse(top[0], f"its date, rights and attributes: {error}")
 
     def _may_dress(self, piece: Piece, *, is_chosen: bool) -> bool:
-        """Of a folder that was there before; without modes nothing tells it from one that was made now."""
-        return is_chosen and bool(piece.path) and (self._how.overwrite or not self._target.can.modes)
+        """Of a folder that was there before; without modes nothing tells it from one that was made now.
+
+        In a target of our own a call before this one gave it its metadata, and this one may have put a name into it.
+        """
+        is_wanted = self._how.overwrite or self._target.is_ours or not self._target.can.modes
+        return is_chosen and bool(piece.path) and is_wanted
 
     # --- files and symlinks
 
@@ -268,6 +282,9 @@ class Restorer:
         # In a folder that this call made stands nothing but what it put there; should that change, no name is replaced.
         is_new = self._above[-1][2] and self._target.can.case_sensitive
         standing = Standing("absent") if is_new else self._comparer.look(piece, xattrs)
+        if standing.verdict == "right" and self._is_apart(piece, number):
+            self._join(piece, number)
+            return
         if standing.verdict == "right":
             self._result.right += 1
             self._result.right_bytes += piece.stat.size_bytes if piece.stat.kind is Kind.FILE else 0
@@ -313,6 +330,25 @@ class Restorer:
         if done:
             self._meter.advance(piece.stat.size_bytes)
         return done
+
+    def _is_apart(self, piece: Piece, number: int | None) -> bool:
+        """Whether a file that stands there is one of its own, and not another name of the one that it should be."""
+        first = self._linked.first(number)
+        if first is None or not self._target.can.hard_links:
+            return False
+        with refusing():
+            found = self._target.root.stat_or_none(piece.path)
+        return found is not None and not self._target.is_same(first, found)
+
+    def _join(self, piece: Piece, number: int | None) -> None:
+        """A name whose content is right already; a call before this one could not restore the others of its file."""
+        first = self._linked.first(number)
+        assert first is not None
+        if not self._target.is_ours:
+            self._leave(piece, f"it has the right content, and is not another name of {show_name(first)}")
+        elif not self._target.link(first, piece.path, replace=True):  # it can have no more names
+            self._result.right += 1
+            self._result.right_bytes += piece.stat.size_bytes
 
     def _write(self, piece: Piece, xattrs: Xattrs, number: int | None, *, replace: bool) -> None:
         wrong: list[tuple[Place, str]] = []
