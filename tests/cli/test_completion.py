@@ -68,6 +68,13 @@ def environment(box: Box) -> dict[str, str]:
     }  # fmt: skip
 
 
+def another(box: Box) -> Path:
+    """Another configuration, with a pair that the usual one has not."""
+    other = box.root / "other.toml"
+    other.write_text(box.config.read_text().replace('"scores"', '"lectures"'))
+    return other
+
+
 def script(shell: str, path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
     assert main(["--print-completion", shell]) == 0
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -102,27 +109,37 @@ def test_commands_options_choices_and_pairs_are_completed(
         ):
             typed.type(keys, completed)
             typed.type("\x15\n", "$ ")  # the line is taken back
-        if shell == "bash":
-            other = box.root / "other.toml"
-            other.write_text(box.config.read_text().replace('"scores"', '"lectures"'))
-            typed.type(f"nightferry --config {other} mend lec\t", "lectures ")
+        other = another(box)
+        # After "--config=" zsh completes no command at all: the script's makers have it so.
+        ways = (f"--config {other} mend", f"--config={other} status")
+        for way in ways if shell == "bash" else ways[:1]:
+            typed.type(f"nightferry {way} lec\t", "lectures ")
+            typed.type("\x15\n", "$ ")
+        typed.type(f"export NIGHTFERRY_CONFIG={other}; echo ta''ken\n", "taken")
+        typed.type("nightferry status lec\t", "lectures ")
     finally:
         typed.close()
 
 
 def test_fish_completes(box: Box, capsys: pytest.CaptureFixture[str]) -> None:
     needs("fish")
+    box.configure(("recordings", "scores"))
     given = environment(box)
+    other = another(box)
     script("fish", box.root / ".config/fish/completions/nightferry.fish", capsys)
-    for words, completed in (
-        ("nightferry stat", "status"),
-        ("nightferry status rec", "recordings"),
-        ("nightferry status --fol", "--follow"),
-        ("nightferry verify --side sec", "secondary"),
+    for words, completed, config in (
+        ("nightferry stat", "status", box.config),
+        ("nightferry status rec", "recordings", box.config),
+        ("nightferry status --fol", "--follow", box.config),
+        ("nightferry verify --side sec", "secondary", box.config),
+        (f"nightferry --config {other} mend lec", "lectures", box.config),
+        (f"nightferry --config={other} status lec", "lectures", box.config),
+        ("nightferry status lec", "lectures", other),
     ):
         done = subprocess.run(
-            ["fish", "-c", f'complete -C "{words}"'], env=given, capture_output=True, text=True, timeout=60, check=True
-        )
+            ["fish", "-c", f'complete -C "{words}"'], env={**given, "NIGHTFERRY_CONFIG": str(config)},
+            capture_output=True, text=True, timeout=60, check=True,
+        )  # fmt: skip
         assert [line.split("\t")[0] for line in done.stdout.splitlines()] == [completed], done
 
 

@@ -120,7 +120,7 @@ def test_a_folder_night_by_night(nights: Box) -> None:
     assert below == {1: {"added": 6}, 2: {"changed": 1, "moved": 1, "removed": 1, "metadata": 1}, 4: {"changed": 1}}
     shown = nights.ok("history", "recordings", RENAMED)
     assert "1 changed, 1 moved, 1 removed, 1 metadata" in shown
-    assert f'nightferry history recordings "{RENAMED}" --as-of 4' in shown
+    assert f"`nightferry history recordings '{RENAMED}' --as-of 4`" in shown
     assert len(told(nights, "recordings", RENAMED, "--recursive")) == 7
 
 

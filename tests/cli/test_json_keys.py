@@ -80,7 +80,10 @@ def test_all_commands(box: Box) -> None:
     shutil.rmtree(box.folder())
     check("pair", made, box.json("pair", "--yes", "recordings"))
     check("release", box.json("release", "recordings"))
-    damage = ("pairs[].damage[]", "pairs[].damage_ended[]", "pairs[].notes[]")
+    damage = (
+        "pairs[].damage[]", "pairs[].damage_ended[]", "pairs[].damage_since[]", "pairs[].drive_damage[]",
+        "pairs[].notes[]",
+    )  # fmt: skip
     check("run", first, moved, held, never=damage)
     check("lastnight", audit, held_audit, asked, never=damage)
     check("tonight", first_tonight, moved_tonight, held_tonight, may, never=("pairs[].may_hold_reasons[]",))

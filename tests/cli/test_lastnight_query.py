@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import csv
 import io
@@ -84,6 +85,59 @@ def test_csv_and_json_lines_say_the_same_as_the_document(nights: Box) -> None:
     assert [(int(row["night"]), row["kind"], row["path"].removeprefix("./")) for row in rows] == wanted
     lines = [json.loads(line) for line in nights.ok("lastnight", "--night", "1..", "--jsonl").splitlines()]
     assert [(each["night"], each["kind"], each["path"]) for each in lines] == wanted
+
+
+def test_several_nights_are_told_with_how_they_ended(nights: Box) -> None:
+    shown = nights.ok("lastnight", "--night", "1..")
+    assert "3 complete." in shown and "Why it was not complete" not in shown
+    for path in list(nights.primary().rglob("*")):
+        if path.is_file() and not path.name.startswith("."):
+            path.unlink()  # which came up empty: held
+    nights.ok("run", code=1)
+    shown = nights.ok("lastnight", "recordings", "--unseen")
+    assert "Held." in shown and "`nightferry lastnight recordings --night 4`" in shown
+    assert "3 complete, 1 held (night 4)." in nights.ok("lastnight", "--night", "1..")
+
+
+def test_a_path_may_begin_with_where_the_drive_is_mounted(nights: Box) -> None:
+    wanted = asked(nights, "--night", "1..", "--path", CONCERT)
+    assert wanted
+    for top in (nights.primary(), nights.copy()):
+        assert asked(nights, "--night", "1..", "--path", str(top / CONCERT)) == wanted
+    assert asked(nights, "--night", "1..", "--path", f"./{CONCERT}") == wanted
+
+
+# What a spreadsheet takes for a formula, what breaks a line or a field, what acts on a terminal, what is no UTF-8, and
+# what turns the direction of writing.
+HOSTILE = [
+    b"=cmd|'calc'!A0.wav", b"+1+1.wav", b"-2+3.wav", b"@SUM(A1).wav", b"\t=1+1.wav", b"\r=1+1.wav",
+    b'new\nline, and "quotes".wav', b"h\xff\xfendel.wav", b"\x1b[2J\x1b]0;title\x07.wav", "\u202egnp.wav".encode(),
+    b"<script>alert(1)<!--.wav", b"semi;colon.wav", "\ufeffmark.wav".encode(), "\u2028line.wav".encode(), b"x" * 255,
+]  # fmt: skip
+
+
+def test_rule_H_exports_of_hostile_names_are_whole_and_harmless(box: Box) -> None:
+    box.ok("pair", "--yes", "recordings")
+    top = os.fsencode(box.primary())
+    for name in HOSTILE:
+        with open(top + b"/" + name, "wb") as file:
+            file.write(name)
+        os.mkfifo(top + b"/=pipe " + name[:200])
+    box.ok("run")
+    table = box.ok("lastnight", "--kind", "added,unsupported", "--csv")
+    rows = list(csv.DictReader(io.StringIO(table, newline=""), strict=True))
+    assert len(table.splitlines()) == len(rows) + 1 == 2 * len(HOSTILE) + 1, "a name broke a line"
+    assert all(each.isprintable() for each in table.splitlines())
+    # OWASP, CSV Injection: cells that begin with these are computed.
+    assert not [cell for row in rows for cell in row.values() if cell.startswith(("=", "+", "-", "@", "\t", "\r"))]
+    added = [row for row in rows if row["kind"] == "added"]
+    assert {base64.b64decode(row["path_base64"]) for row in added} == set(HOSTILE)
+    lines = box.ok("lastnight", "--kind", "added", "--jsonl")
+    assert lines.isascii() and lines.count("\n") == len(HOSTILE) and lines.replace("\n", "").isprintable()
+    found = [json.loads(line) for line in lines.splitlines()]
+    assert {
+        base64.b64decode(each["path_bytes"]) if "path_bytes" in each else each["path"].encode() for each in found
+    } == set(HOSTILE)
 
 
 def test_what_changed_since_i_last_looked(nights: Box) -> None:

@@ -222,3 +222,15 @@ def test_a_locale_without_the_letters_shows_them_escaped(paired: Box) -> None:
     done = paired.run("tonight", "--all", env={"LC_ALL": "C", "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"})
     assert done.returncode == 0, done.stderr
     assert r"H\xe4ndel \u266b.wav" in done.stdout
+
+
+@pytest.mark.parametrize("columns", [60, 80, 160])
+def test_help_fits_the_terminal(
+    columns: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    for command in ((), ("lastnight",), ("history",), ("restore",)):
+        assert main([*command, "--help"]) == 0
+        lines = capsys.readouterr().out.splitlines()
+        # Examples are to be copied and stay whole.
+        assert not [line for line in lines if len(line) > columns and not line.startswith("  nightferry")]

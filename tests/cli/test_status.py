@@ -48,8 +48,10 @@ def test_what_was_read_back_is_shown_by_place(paired: Box) -> None:
         assert covered == {"primary": (6, 6), "secondary": (6, 6), "retired": (1, 1)}
         assert found["coverage"]["retired"]["bytes_total"] == 3000
         assert found["coverage"]["primary"]["ages"][0] == {"younger_than_s": 86_400, "files": 6, "bytes": 15_012}
-    rows = [line for line in paired.ok("status").splitlines() if "read back, " in line]
-    assert len(rows) == 3 and all("100% of" in row and "(within 30 d)" in row for row in rows)
+    rows = paired.ok("status").splitlines()
+    (first,) = [number for number, row in enumerate(rows) if row.split() == ["read", "back", "within", "30", "d"]]
+    below = [row.split()[:3] for row in rows[first + 1 : first + 4]]
+    assert below == [[place, "100%", "of"] for place in ("primary", "secondary", "retired")]
     ages = paired.ok("lastnight")
     assert "last read" in ages and "0 to 1 d ago" in ages and "never" not in ages
 

@@ -44,7 +44,17 @@ def test_a_bad_copy_is_1_and_in_the_status_until_a_night_mended_it(paired: Box) 
     status = paired.status()
     assert status["state"] == "attention"
     assert [reason["code"] for reason in status["reasons"]] == ["damage"]
+    covered = status["coverage"]["secondary"]
+    assert covered["files"] == covered["files_total"] - 1, "what was found is no longer told as read and right"
+    told = " ".join(paired.ok("lastnight").split())
+    assert f"Found after this night: {NAME}: decayed on the secondary" in told and "nightferry mend recordings" in told
     paired.ok("run", code=1)
+    earlier = " ".join(paired.ok("lastnight", "--night", "1").split())
+    assert "(since then, in night 2: mended from the primary; the bad bytes are in retired/)" in earlier
+    told = " ".join(paired.ok("lastnight").split())
+    assert "(in this night: mended from the primary; the bad bytes are in retired/)" in told
+    assert "1 file on the secondary had gone bad, and the night mended it" in told
+    assert "one alone says little of a drive" in " ".join(paired.status()["notes"])
     found = paired.json("mend", "recordings", code=1)
     assert [each["found"][0]["verdict"] for each in found["damage"]] == ["unlisted"]
     paired.ok("mend", "recordings", "--accept", "--yes")

@@ -150,7 +150,8 @@ def test_progress_is_live_on_a_terminal(paired: Box, terminal: Callable[..., Ter
     shown = terminal("verify", "--all", "recordings")
     assert shown.end() == 0, shown.shown
     assert "preflight" in shown.shown and "\x1b[" in shown.shown  # moves of the cursor: a line that is written over
-    assert "3 files" in shown.shown
+    assert "6 files" in shown.shown  # three on each side
+    assert "folders" in shown.shown  # whose names were looked through
 
 
 def test_output_without_a_terminal_comes_whole_and_in_order(paired: Box) -> None:

@@ -50,4 +50,8 @@ def test_a_surge_is_told_the_same_hour(service: Service, tmp_path: Path) -> None
     found = box.json("status", code=1)["pairs"][0]
     assert [reason["code"] for reason in found["reasons"]] == ["surge"]
     assert found["last_run"]["number"] == 1, "before the night"
+    page, on_drive = (folder / "reports" / "latest.html" for folder in (box.folder(), box.secondary() / "records"))
+    service.wait(lambda: "Something is out of the ordinary" in page.read_text())
+    assert "when something came up by day" in page.read_text()
+    assert "Something is out of the ordinary" not in on_drive.read_text(), "that drive may sleep"
     assert service.stop() == 0

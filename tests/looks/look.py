@@ -5,7 +5,7 @@
     python tests/looks/look.py /var/tmp/looks            # as root: damage needs real drives
     python tests/looks/look.py /var/tmp/looks busy hold  # these alone
 
-Leaves pages and pictures there: 360, 800 and 1,400 pixels wide, light and dark, and printed. Ends with 1 where axe-core
+Leaves pages and pictures of each scene there: 360, 800 and 1,400 pixels wide, light and dark, and printed. Ends with 1 where axe-core
 finds a violation, where a page scrolls sideways, or where something was asked of the network.
 """
 
@@ -24,7 +24,8 @@ from scenes import SCENES, damaged, latest, page_again, pair_in, real_drives_of 
 
 from drives import DriveFactory, missing_privileges  # noqa: E402
 
-AS_LARGE = ("quiet", "busy", "year", "many")
+AS_LARGE = ("quiet", "busy", "hold", "failed-half-way", "year", "many")
+DAMAGED = (("damage-primary", 0, False), ("damage-secondary", 1, False), ("damage-again", 1, True))
 
 
 def make_pages(folder: Path, chosen: list[str]) -> list[Path]:
@@ -42,12 +43,12 @@ def make_pages(folder: Path, chosen: list[str]) -> list[Path]:
                 real_drives_of(pair)
                 page_again(pair)
             pages.append(_keep(folder, scene, latest(pair)))
-        for side, scene in enumerate(("damage-primary", "damage-secondary")):
+        for scene, side, again in DAMAGED:
             if (chosen and scene not in chosen) or missing_privileges():
                 continue
             drives = DriveFactory(top / scene)
             try:
-                pages.append(_keep(folder, scene, latest(damaged(drives, top / f"{scene} state", side))))
+                pages.append(_keep(folder, scene, latest(damaged(drives, top / f"{scene} state", side, again=again))))
             finally:
                 drives.close()
     return pages

@@ -13,10 +13,14 @@ from nightferry.manifest.night_findings import (
     changed_under_old_date,
     damage_around,
     damage_ended,
+    damage_left,
+    damage_since,
+    drive_damage,
     ending_of,
     endings_never_seen,
 )
 from nightferry.manifest.nights_between import last_complete_up_to, nights_between, nights_up_to
+from nightferry.planning.recurring_damage import DriveDamage
 from nightferry.tree.effects import Effects
 
 
@@ -90,6 +94,63 @@ def test_damage_is_told_of_the_nights_it_touched(box: Box) -> None:
     assert damage_ended(manifest, 2, 10) == (0, [])
     count, ended = damage_ended(manifest, 3, 10)
     assert (count, [(each.path, each.became) for each in ended]) == (1, [(b"a", "mended")])
+    manifest.close()
+
+
+def test_what_a_night_left_open_is_told_apart_from_what_became_of_it(box: Box) -> None:
+    for _ in range(3):
+        box.ok("run")
+    manifest = opened(box)
+    runs = manifest.runs
+    second = runs.by_number(2)
+    assert second is not None and second.ended_s is not None
+    ended_s = second.ended_s
+    for name, side, closed, became in (
+        (b"by the next night", "secondary", 3, "mended from the primary; the bad bytes are in retired/"),
+        (b"by hand", "primary", 2, "mended: put back from the copy"),
+        (b"accepted", "primary", 2, "accepted as it is"),
+        (b"by itself", "secondary", 2, "mended from the primary; the bad bytes are in retired/"),
+        (b"still", "primary", None, ""),
+    ):
+        runs.find_damage(name, side, "decayed", "verify", 2, ended_s - 1, "bits")
+        if closed is not None:
+            runs.close_damage(name, side, closed, became)
+    runs.find_damage(b"later", "primary", "decayed", "verify", 2, ended_s + 1, "bits")  # by `verify`, by day
+    runs.close_damage(b"later", "primary", 2, "reads back right again")
+    still, left = damage_left(manifest, 2, ended_s, 10)
+    assert still == 1
+    assert {each.path: (each.closed_run, each.by_hand) for each in left} == {
+        b"still": (None, False), b"by the next night": (3, False), b"by hand": (2, True), b"accepted": (2, True),
+    }  # fmt: skip
+    assert [each.path for each in damage_ended(manifest, 2, 10)[1]] == [b"by itself"]
+    assert [each.path for each in damage_since(manifest, 2, ended_s, 10)[1]] == [b"later"]
+    assert damage_left(manifest, 1, ended_s - 100, 10) == (0, [])
+    manifest.close()
+
+
+def test_damage_of_a_drive_is_counted_over_the_last_months(box: Box) -> None:
+    for _ in range(3):
+        box.ok("run")
+    manifest = opened(box)
+    runs = manifest.runs
+    last = runs.last()
+    assert last is not None and last.ended_s is not None
+    ended_s = last.ended_s
+    for name, side, verdict, run, at_s in (
+        (b"a", "secondary", "decayed", 3, ended_s - 1),
+        (b"b", "secondary", "unreadable", 1, ended_s - 80 * 86_400),
+        (b"c", "retired", "decayed", 1, ended_s - 80 * 86_400),
+        (b"long ago", "secondary", "decayed", 1, ended_s - 91 * 86_400),
+        (b"removed by somebody", "secondary", "missing", 3, ended_s - 1),
+        (b"afterwards", "secondary", "decayed", 3, ended_s + 1),
+        (b"d", "primary", "decayed", 2, ended_s - 3),
+    ):
+        runs.find_damage(name, side, verdict, "verify", run, at_s, "bits")
+    runs.close_damage(b"a", "secondary", 3, "mended from the primary; the bad bytes are in retired/")
+    assert drive_damage(manifest, 3, ended_s) == [
+        DriveDamage("primary", 0, 0, 1, 1), DriveDamage("secondary", 1, 1, 3, 2)
+    ]  # fmt: skip
+    assert [each.is_sign for each in drive_damage(manifest, 3, ended_s)] == [False, True]
     manifest.close()
 
 

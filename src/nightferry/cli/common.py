@@ -105,8 +105,13 @@ def wrapped(line: str) -> str:
     import shutil
     import textwrap
 
+    from nightferry.reporting.look.unbroken import JOINT, joined
+
     columns = max(_NARROWEST, shutil.get_terminal_size().columns)
-    return textwrap.fill(line, columns, break_long_words=False, break_on_hyphens=False, replace_whitespace=False)
+    filled = textwrap.fill(
+        joined(line, columns), columns, break_long_words=False, break_on_hyphens=False, replace_whitespace=False
+    )
+    return filled.replace(JOINT, " ")
 
 
 def _printable(line: str) -> str:

@@ -41,28 +41,53 @@ def script(parser: argparse.ArgumentParser, shell: str) -> str:
 
 
 def _names_of_pairs() -> dict[str, object]:
-    """In each shell's own way; in bash by the configuration that the words so far name, elsewhere by the usual one."""
-    ask = "nightferry --print-pairs 2>/dev/null"
-    with_config = 'nightferry ${config:+--config "$config"} --print-pairs 2>/dev/null'
-    bash = f"""
-_nightferry_pairs() {{
+    """In each shell's own way, by the configuration that the words so far name. What stands in the environment counts
+    by itself."""
+    # A "=" is a word of its own in COMP_WORDS. The words are taken as they are typed: a path in quotes is not read.
+    bash = """
+_nightferry_pairs() {
   local config='' at
-  for ((at = 1; at < ${{#COMP_WORDS[@]}} - 1; at++)); do
-    [[ ${{COMP_WORDS[at]}} == --config ]] && config=${{COMP_WORDS[at + 1]}}
+  for ((at = 1; at < ${#COMP_WORDS[@]} - 1; at++)); do
+    if [[ ${COMP_WORDS[at]} == --config ]]; then
+      config=${COMP_WORDS[at + 1]}
+      [[ $config == = ]] && config=${COMP_WORDS[at + 2]}
+    fi
   done
-  compgen -W "$({with_config})" -- "$1"
-}}
+  compgen -W "$(nightferry ${config:+--config "$config"} --print-pairs 2>/dev/null)" -- "$1"
+}
 """
-    zsh = f"""
-_nightferry_pairs() {{
-  local -a names
-  names=(${{(f)"$({ask})"}})
+    # The words that a completion gets are those of the command alone: what stands before it is in the line.
+    zsh = """
+_nightferry_pairs() {
+  local at
+  local -a names line config
+  line=(${(z)BUFFER})
+  for ((at = 2; at < $#line; at++)); do
+    [[ $line[at] == --config ]] && config=(--config ${(Q)line[at + 1]})
+    [[ $line[at] == --config=* ]] && config=(${(Q)line[at]})
+  done
+  names=(${(f)"$(nightferry $config --print-pairs 2>/dev/null)"})
   compadd -a names
-}}
+}
+"""
+    fish = """
+function __nightferry_pairs
+  set -l words (commandline -opc)
+  set -l config
+  for at in (seq 2 (count $words))
+    switch $words[$at]
+      case --config
+        test $at -lt (count $words); and set config --config $words[(math $at + 1)]
+      case '--config=*'
+        set config $words[$at]
+    end
+  end
+  nightferry $config --print-pairs 2>/dev/null
+end
 """
     return {
-        "bash": "_nightferry_pairs", "zsh": "_nightferry_pairs", "fish": f"({ask})",
-        "preamble": {"bash": bash, "zsh": zsh},
+        "bash": "_nightferry_pairs", "zsh": "_nightferry_pairs", "fish": "(__nightferry_pairs)",
+        "preamble": {"bash": bash, "zsh": zsh, "fish": fish},
     }  # fmt: skip
 
 

@@ -139,6 +139,7 @@ def _show(screen: Screen, pair: PairSettings, manifest: Manifest, args: argparse
         day = day_report.read(state_dir / pair.name, run.started_s)
         for sentence in () if day is None else day_report.sentences(day):
             screen.text(sentence)
+    screen.gap()
     if not args.all:
         show_folders(screen, found.by_folder)
         return

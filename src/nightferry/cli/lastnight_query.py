@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from nightferry.cli.common import say_error
 from nightferry.errors import Failed, NightferryError, WrongUse
 from nightferry.reporting.look import exits
+from nightferry.units import format_count, show_text
 
 if TYPE_CHECKING:
     from nightferry.manifest.manifest import Manifest
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 # As many names are shown without --all: more are summed up by folder.
 _NAMES_SHOWN = 40
 _DEPTH_LIMIT = 16
+_NIGHTS_NAMED = 5
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -34,7 +36,8 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--path", metavar="PATH", action="append", default=[],
-        help="only this name, or this folder with all below it, or what fits a pattern as in exclude; may be repeated",
+        help="only this name, from the top of the primary, or this folder with all below it, or what fits a pattern as"
+        " in exclude; may be repeated",
     )  # fmt: skip
     parser.add_argument(
         "--kind", metavar="KIND", action="append", default=[],
@@ -70,7 +73,7 @@ def main(settings: Settings, pairs: list[PairSettings], args: argparse.Namespace
         raise WrongUse("Give one of --json, --jsonl, --csv and --html.")
     if args.html is not None:
         return _page(settings, pairs, args)
-    question = _question(args)
+    question = _question(args, pairs)
     if args.json:
         return _as_json(settings, pairs, args, question)
     if args.jsonl or args.csv:
@@ -78,7 +81,7 @@ def main(settings: Settings, pairs: list[PairSettings], args: argparse.Namespace
     return _as_text(settings, pairs, args, question)
 
 
-def _question(args: argparse.Namespace) -> Question:
+def _question(args: argparse.Namespace, pairs: list[PairSettings]) -> Question:
     from nightferry.reporting.audit.question import Question, parse_kinds, parse_range, selection_of
 
     if args.night is not None:
@@ -88,14 +91,23 @@ def _question(args: argparse.Namespace) -> Question:
     if args.depth is not None and not 1 <= args.depth <= _DEPTH_LIMIT:
         raise WrongUse(f"--depth takes a number of levels from 1 to {_DEPTH_LIMIT}.")
     return Question(
-        selection_of([os.fsencode(path) for path in args.path]),
+        selection_of([_below_the_top(os.fsencode(path), pairs) for path in args.path]),
         parse_kinds(args.kind),
-        _size(args.larger),
-        _size(args.smaller),
+        _size("--larger", args.larger),
+        _size("--smaller", args.smaller),
     )
 
 
-def _size(given: str | None) -> int | None:
+def _below_the_top(given: bytes, pairs: list[PairSettings]) -> bytes:
+    """A path or pattern as it stands below the top of the drive, from one that may begin with where it is mounted."""
+    tops = [os.fsencode(top) for pair in pairs for top in (pair.secondary / "copy", pair.primary)]
+    for top in tops:
+        if given == top or given.startswith(top.rstrip(b"/") + b"/"):
+            return given[len(top) :]
+    return given.removeprefix(b"./")
+
+
+def _size(option: str, given: str | None) -> int | None:
     from nightferry.units import parse_size
 
     if given is None:
@@ -103,7 +115,7 @@ def _size(given: str | None) -> int | None:
     try:
         return parse_size(given)
     except ValueError as error:
-        raise WrongUse(f"{error}.") from None
+        raise WrongUse(f"{option}: {error}.") from None
 
 
 # --- which nights
@@ -185,13 +197,14 @@ def _show(
     from nightferry.reporting.audit.question import LEFT_OUT_KINDS, answer
     from nightferry.reporting.screens.night_json import counts_of_totals
     from nightferry.reporting.screens.night_text import change_line, show_counts, show_folders
-    from nightferry.units import show_text
 
     if not runs:
         why = "no night has ended since you last looked" if args.unseen else "no night has run yet"
         screen.text(f"{pair.name}: {why}.")
         return
     screen.heading(f"{pair.name}: {_nights_in_words(runs)}{'' if question.is_everything else ', what fits'}")
+    for sentence in _outcomes_in_words(pair.name, runs):
+        screen.text(sentence)
     found = _sums(manifest, runs, args, question)
     count = sum(found.files.values()) + sum(found.folders.values())
     if not count:
@@ -214,7 +227,24 @@ def _nights_in_words(runs: list[Run]) -> str:
     first, last = runs[0], runs[-1]
     if first is last:
         return f"night {first.number} ({day(first.started_s)})"
-    return f"nights {first.number} to {last.number} ({day(first.started_s)} to {day(last.started_s)})"
+    days = list(dict.fromkeys((day(first.started_s), day(last.started_s))))
+    return f"nights {first.number} to {last.number} ({' to '.join(days)})"
+
+
+def _outcomes_in_words(pair: str, runs: list[Run]) -> Iterator[str]:
+    """ "6 complete, 1 held (night 12).": by their numbers those that are not complete, a few of each outcome."""
+    numbers: dict[str, list[int]] = {}
+    for run in runs:
+        numbers.setdefault(run.outcome or "without an end", []).append(run.number)
+    told = []
+    for outcome, of_it in numbers.items():
+        named = ", ".join(map(str, of_it[:_NIGHTS_NAMED])) + (", …" if len(of_it) > _NIGHTS_NAMED else "")
+        which = "" if outcome == "complete" or len(runs) == 1 else f" (night{'s' * (len(of_it) > 1)} {named})"
+        told.append(f"{format_count(len(of_it))} {show_text(outcome)}{which}")
+    yield f"{', '.join(told) if len(runs) > 1 else next(iter(numbers)).capitalize()}."
+    odd = [run.number for run in runs if run.outcome != "complete"]
+    if odd:
+        yield f"Why it was not complete: `nightferry lastnight {pair} --night {odd[-1]}`"
 
 
 def _sums(manifest: Manifest, runs: list[Run], args: argparse.Namespace, question: Question) -> Totals:

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import argparse
 import gc
+import itertools
 import os
+import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -58,6 +61,8 @@ COMMANDS: dict[str, ModuleType] = {
 }
 
 _ABOUT = "Keeps an independent copy of one drive on another, night by night, and says in the morning how it went."
+
+_HELP_COLUMNS = 110
 
 _OVERVIEW = """\
 nightferry keeps an independent copy of one drive on another, night by night.
@@ -147,8 +152,24 @@ def _take_late_words(parser: argparse.ArgumentParser, args: argparse.Namespace, 
     end = rest.index("--") if "--" in rest else len(rest)
     plain, behind = rest[:end], rest[end + 1 :]
     if not hasattr(args, "given") or any(each.startswith("-") and each != "-" for each in plain):
-        parser.error(f"unrecognized arguments: {' '.join(rest)}")
+        hint = " (a path that begins with - is given as ./-…)" if hasattr(args, "given") else ""
+        parser.error(f"unrecognized arguments: {' '.join(rest)}{hint}")
     args.given += [*plain, *behind]
+
+
+class _Help(argparse.HelpFormatter):
+    """Sentences filled to the terminal's width, up to one that reads well; indented lines stay as they are."""
+
+    def __init__(self, prog: str) -> None:
+        columns = shutil.get_terminal_size().columns
+        super().__init__(prog, width=min(columns, _HELP_COLUMNS) - 2)
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        found: list[str] = []
+        for is_prose, group in itertools.groupby(text.splitlines(), lambda line: line[:1].strip() != ""):
+            lines = list(group)
+            found += textwrap.wrap(" ".join(lines), width) if is_prose else lines
+        return "".join(f"{indent}{line}\n" for line in found)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -170,7 +191,7 @@ def build_parser() -> argparse.ArgumentParser:
             "example:\n  nightferry pair recordings && nightferry run recordings\n\n"
             "The configuration is /etc/nightferry.toml, or what --config or NIGHTFERRY_CONFIG names."
         ),
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_Help,
         allow_abbrev=False,
     )
     parser.add_argument("--config", metavar="FILE", type=Path, help="the configuration (default: /etc/nightferry.toml)")
@@ -188,7 +209,7 @@ def build_parser() -> argparse.ArgumentParser:
             help=module.SUMMARY,
             description=module.DESCRIPTION,
             epilog=f"example:\n{module.EXAMPLE}",
-            formatter_class=argparse.RawDescriptionHelpFormatter,
+            formatter_class=_Help,
             allow_abbrev=False,
         )
         module.configure(command)

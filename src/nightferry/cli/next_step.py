@@ -53,7 +53,7 @@ def tell(config: Path | None, overview: str) -> int:
         screen.table(("", ""), [(way.command, f"to {way.purpose}") for way in ways])
         codes.append(exits.of_status(seen.state, seen.reasons[0].code if seen.reasons else None))
     screen.gap()
-    screen.text("All commands: nightferry --help")
+    screen.text("All commands: `nightferry --help`")
     return exits.worst(codes)
 
 

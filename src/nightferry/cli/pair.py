@@ -112,26 +112,26 @@ def _pair(pair: PairSettings, settings: Settings, asking: _Asking, screen: Scree
         screen.text(f"Nothing was written; {pair.name} is not a pair.")
     elif proposal.action == "none":
         screen.heading(f"{pair.name} is a pair already; nothing was written.")
-        screen.text(f"See what tonight would do: nightferry tonight {pair.name}")
+        screen.text(f"See what tonight would do: `nightferry tonight {pair.name}`")
     elif proposal.action == "adopt":
         generation = "" if proposal.generation is None else f", generation {format_count(proposal.generation)}"
         screen.heading(f"{pair.name} was taken over from its secondary{generation}.", "sound")
-        screen.text(f"See what was done last: nightferry lastnight {pair.name}")
+        screen.text(f"See what was done last: `nightferry lastnight {pair.name}`")
         if proposal.primary is None:
             _say_what_works_alone(screen, pair)
         else:
-            screen.text(f"and what tonight would do: nightferry tonight {pair.name}")
+            screen.text(f"and what tonight would do: `nightferry tonight {pair.name}`")
     elif proposal.action == "rebuild":
         screen.heading(f"The manifest of {pair.name} was built anew from its secondary.", "sound")
         screen.text("All files are known again, also the retired versions. What changed in which night is lost.")
         if proposal.primary is None:
             _say_what_works_alone(screen, pair)
         else:
-            screen.text(f"See what tonight would do: nightferry tonight {pair.name}")
+            screen.text(f"See what tonight would do: `nightferry tonight {pair.name}`")
     else:
         screen.heading(f"{pair.name} is a pair now.", "sound")
-        screen.text(f"See what the first night would do: nightferry tonight {pair.name}")
-        screen.text(f"or run it now, for as long as it takes: nightferry run --without-window {pair.name}")
+        screen.text(f"See what the first night would do: `nightferry tonight {pair.name}`")
+        screen.text(f"or run it now, for as long as it takes: `nightferry run --without-window {pair.name}`")
     return proposal
 
 

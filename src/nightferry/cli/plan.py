@@ -44,7 +44,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="how they are connected: usb3-shared (default), usb3-own, usb2-shared, sata",
     )  # fmt: skip
     given.add_argument("--network", metavar="RATE", help='line rate of the network (default: "1Gb/s")')
-    given.add_argument("--used", metavar="SIZE", help="how much of a drive is used (default: 80 %%)")
+    given.add_argument("--used", metavar="SIZE", help="how much of a drive is used (default: 80%%)")
     given.add_argument("--change", metavar="SIZE", help='what is new or changed a day (default: "5GB/day")')
     given.add_argument("--window", metavar="TIME", help='how long a night may take (default: "4h")')
     given.add_argument("--cycle", metavar="TIME", help='within which all is to be verified (default: "30d")')

@@ -20,7 +20,7 @@ SUMMARY = "a restore test, now: a sample restored from the secondary alone"
 DESCRIPTION = """\
 Restores a random sample for real, from the secondary alone and by the manifest that is sealed on it, into a
 scratch place (in memory by default); compares content and metadata with what they should be; times it past
-the page cache; and removes it. Where nothing is wrong, it shows with 95 % confidence that fewer than a share
+the page cache; and removes it. Where nothing is wrong, it shows with 95% confidence that fewer than a share
 of the files, and of the bytes, cannot be restored. It always takes the largest file, some of last night's
 and some retired versions too. What is bad goes into the damage register, for the next night to mend. A
 report is left in records/reports/ on the secondary and beside the state. Nights do this by themselves, every
@@ -58,7 +58,7 @@ def main(args: argparse.Namespace) -> int:
             made, error = None, None
             try:
                 if asked.is_set:
-                    raise NightferryError("Asked to stop before the turn of this pair came.")
+                    raise NightferryError("Asked to stop before the turn of this pair came; the same command does it.")
                 made = watched(partial(_rehearse, settings, pair, share, asked), "rehearse", drives_of(pair), asked)
                 codes.append(made.exit_code)
             except NightferryError as refused:

@@ -88,7 +88,7 @@ def main(args: argparse.Namespace) -> int:
         screen.text("It was released before; the next run carries it out.")
     else:
         screen.text("Released: the next run carries it out. What it removes and replaces is kept in retired/.")
-    screen.text(f"Run it now: nightferry run {pair.name}")
+    screen.text(f"Run it now: `nightferry run {pair.name}`")
     return exits.SOUND
 
 

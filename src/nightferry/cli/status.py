@@ -144,8 +144,6 @@ def _show(
     if next_run is not None:
         rows.append(("next night", shown_moment(next_run)))
     rows.append(("next report by", shown_moment(status.valid_until)))
-    zone = time.strftime("%z", time.localtime(now_s))
-    rows.append(("times are", f"{zone[:3]}:{zone[3:]} from UTC, this machine's zone"))
     screen.table(("", ""), [(label, show_text(value)) for label, value in rows])
     for note in status.notes:
         screen.point(note)
@@ -169,7 +167,7 @@ def _protection(status: Status, now_s: float) -> Iterator[tuple[str, str]]:
     yield "protected as of", "nothing yet" if status.protected_as_of is None else shown_moment(status.protected_as_of)
     if (left := status.unprotected) is not None and left.files:
         noun = "file" if left.files == 1 else "files"
-        said = f"{format_count(left.files)} {noun}, {format_size(left.bytes)}, by the night of"
+        said = f"{format_count(left.files)} {noun}, {format_size(left.bytes)}, as of"
         yield "not protected", f"{said} {shown_moment(left.as_of)}"
     if (room := status.secondary_room) is not None:
         yield "free on secondary", f"{format_size(room.free_bytes)} of {format_size(room.total_bytes)}"
@@ -181,9 +179,11 @@ def _proofs(status: Status, now_s: float) -> Iterator[tuple[str, str]]:
     from nightferry.reporting.screens.coverage_text import coverage_line, days
     from nightferry.reporting.screens.rehearsal_line import line, time_line
 
-    for place, each in status.coverage.items():
-        if each.files_total and status.verify_cycle_s is not None:
-            yield f"read back, {place}", f"{coverage_line(each, now_s)} (within {days(status.verify_cycle_s)})"
+    places = [place for place, each in status.coverage.items() if each.files_total]
+    if places and status.verify_cycle_s is not None:
+        yield "read back", f"within {days(status.verify_cycle_s)}"
+        for place in places:
+            yield f"  {place}", coverage_line(status.coverage[place], now_s)
     if status.rehearsal is not None:
         yield "restore test", line(status.rehearsal)
         if (told := time_line(status.rehearsal)) is not None:

@@ -64,7 +64,7 @@ def main(args: argparse.Namespace) -> int:
             result, error = None, None
             try:
                 if asked.is_set:
-                    raise NightferryError("Asked to stop before the turn of this pair came.")
+                    raise NightferryError("Asked to stop before the turn of this pair came; the same command does it.")
                 result = watched(partial(_verify, settings, pair, wanted, asked), "verify", drives_of(pair), asked)
                 codes.append(result.exit_code)
             except NightferryError as refused:
@@ -122,7 +122,7 @@ def _verify(settings: Settings, pair: PairSettings, wanted: Wanted, asked: Asked
             result = verify(bar)
     else:
         result = verify(Log(pair.name))
-    leave_damage(settings.state_dir, pair.name, len(result.open), clock.now_s())
+    leave_damage(settings.state_dir, pair.name, len(result.open), clock.now_s(), coverage=result.coverage)
     bring_up_to_date(pair, settings.state_dir, "verify", clock.now_s())
     return result
 

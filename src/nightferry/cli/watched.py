@@ -75,9 +75,13 @@ def watched(action: Callable[[], _T], command: str, drives: Drives, asked: Asked
 def _interrupt_on_signals() -> None:
     """In the child: the first signal that would end it leaves through all that is to be put away; no other disturbs."""
 
+    def disregard(number: int, frame: object) -> None:
+        pass
+
     def leave(number: int, frame: object) -> NoReturn:
         for each in ENDING:
-            signal.signal(each, signal.SIG_IGN)
+            # Not SIG_IGN: Python complains, with a traceback, of a signal that came before and finds no function.
+            signal.signal(each, disregard)
         raise KeyboardInterrupt
 
     for number in ENDING:

@@ -197,6 +197,7 @@ class Daemon:
                 self._decide(pair, time.time())
         for pair_name in self._unsaid.say(time.time(), busy=self._running.keys()):
             self._telling.soon(pair_name)
+            self._telling.page(pair_name, self._copy)
         if not self._lame:
             self._notifier.alive()
         self._telling.look(self._settings, is_alive=not self._lame)

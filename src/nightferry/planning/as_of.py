@@ -20,6 +20,7 @@ _MOMENT = re.compile(
     r"([0-9]{4}-[0-9]{2}-[0-9]{2})[ T]([0-9]{2}:[0-9]{2})(:[0-9]{2})?(?:\.[0-9]{1,6})? ?(Z|[+-][0-9]{2}:?[0-9]{2})?"
 )
 _ALLOWED = "the number of a night (17), a date (2026-05-03), or a date with a time (2026-05-03 02:30)"
+_WHICH = "`nightferry history` lists the nights."
 
 
 class Wanted(NamedTuple):
@@ -62,17 +63,20 @@ def resolve(
     """
     wanted = parse_as_of(text, zone)
     if not nights:
-        raise WrongUse(f"No night of the pair {quoted(pair)} has run yet, so there is no state to go back to.")
+        raise WrongUse(
+            f"No night of the pair {quoted(pair)} has run yet, so there is no state to go back to; `nightferry run`"
+            " begins one."
+        )
     if wanted.number is not None:
         return _numbered(wanted.number, nights, pair, zone)
     if wanted.begins_s > now_s:
-        raise WrongUse(f"{quoted(text)} is in the future: it is {_said(now_s, zone)} now.")
+        raise WrongUse(f"{quoted(text)} is in the future: it is {_said(now_s, zone)} now. {_WHICH}")
     states = [night for night in _dated(nights) if night.outcome in _COMPLETED]
     found = [night for night in states if night.ended_s is not None and night.ended_s < wanted.before_s]
     if found:
         return found[-1]
     first = f"the first one ended on {_ended(states[0], zone)}" if states else "none of its nights was completed"
-    raise WrongUse(f"No night of the pair {quoted(pair)} had been completed by {quoted(text)}: {first}.")
+    raise WrongUse(f"No night of the pair {quoted(pair)} had been completed by {quoted(text)}: {first}. {_WHICH}")
 
 
 def require_whole(night: NightState, nights: Sequence[NightState], *, pair: str, zone: tzinfo | None = None) -> None:
@@ -88,7 +92,7 @@ def require_whole(night: NightState, nights: Sequence[NightState], *, pair: str,
     )
     raise WrongUse(
         f"The state of night {night.number} of the pair {quoted(pair)} ({_ended(night, zone)}) is no longer kept whole:"
-        f" the content of {files} was let go since; {kept}."
+        f" the content of {files} was let go since; {kept}. {_WHICH}"
     )
 
 
@@ -114,7 +118,7 @@ def _numbered(number: int, nights: Sequence[NightState], pair: str, zone: tzinfo
     first, last = nights[0], nights[-1]
     raise WrongUse(
         f"There is no night {number} of the pair {quoted(pair)}: its nights are {first.number} ({_ended(first, zone)})"
-        f" to {last.number} ({_ended(last, zone)})."
+        f" to {last.number} ({_ended(last, zone)}). {_WHICH}"
     )
 
 

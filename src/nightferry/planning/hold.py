@@ -121,23 +121,22 @@ def _reasons(proposed: Proposed, limits: Limits, released: Released | None) -> l
     share = counted / proposed.files_before
     if limits.share is not None and share > limits.share and counted > SHARE_FLOOR_FILES:
         reasons.append(
-            f"{_what(proposed)} would go, {share:.0%} of {format_count(proposed.files_before)} files;"
-            f" the limit is {limits.share:.0%} {_OF_LIMIT[0]}"
+            f"{_what(proposed)}, {share:.0%} of {format_count(proposed.files_before)} files,"
+            f" where the limit is {limits.share:.0%} {_OF_LIMIT[0]}"
         )
     if limits.count is not None and counted > limits.count:
-        reasons.append(f"{_what(proposed)} would go; the limit is {format_count(limits.count)} {_OF_LIMIT[1]}")
+        reasons.append(f"{_what(proposed)}, where the limit is {format_count(limits.count)} {_OF_LIMIT[1]}")
     if allowance == 0:
         reasons += _encryption(proposed)
     return reasons
 
 
 def _what(proposed: Proposed) -> str:
-    parts = []
-    if proposed.removals:
-        parts.append(f"{format_count(proposed.removals)} removed")
-    if proposed.replacements:
-        parts.append(f"{format_count(proposed.replacements)} replaced")
-    return " and ".join(parts) + (" file" if proposed.displaced == 1 else " files")
+    """ "40 files would be removed and 3 replaced"."""
+    counts = [(proposed.removals, "removed"), (proposed.replacements, "replaced")]
+    (first, done), *others = [each for each in counts if each[0]]
+    told = f"{format_count(first)} {'file' if first == 1 else 'files'} would be {done}"
+    return told + "".join(f" and {format_count(count)} {what}" for count, what in others)
 
 
 def _encryption(proposed: Proposed) -> list[str]:

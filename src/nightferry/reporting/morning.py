@@ -18,6 +18,7 @@ from nightferry.planning.absence import absence
 from nightferry.planning.schedule import calendar_of, next_window, report_due_s
 from nightferry.reporting.audit.changes import NightReport, find_run, night_report
 from nightferry.reporting.look import exits, words
+from nightferry.reporting.look.damage_words import drive_signs
 from nightferry.reporting.look.logs import Logger
 from nightferry.reporting.look.progress import Bar, Log, StatusFile, Watchers
 from nightferry.reporting.look.terminal import Screen
@@ -283,7 +284,7 @@ def _leave_status(
                 last_complete=_fact(last_complete),
                 protected_as_of=None if last_complete is None else status.moment(last_complete.started_s),
                 secondary_room=came.secondary_room,
-                notes=() if came.report is None else tuple(came.report.notes),
+                notes=() if came.report is None else (*drive_signs(came.report), *came.report.notes),
                 **_covered(settings, folder, came, last, effects),
                 rehearsal=last_fact(folder, effects),
                 next_run=_next_run(settings, now_s),

@@ -22,7 +22,7 @@ from typing import Self
 
 from nightferry.errors import Busy, Failed
 from nightferry.tree.effects import Effects
-from nightferry.units import show_text
+from nightferry.units import format_moment, show_text
 from nightferry.volumes.card import CARD_NAME
 
 _LIMIT_BYTES = 4096
@@ -55,7 +55,15 @@ def _holder(fd: int) -> str:
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return "a process that did not say who it is"
     pid, command, since, host = (show_text(str(part)[:_COMMAND_LIMIT]) for part in (pid, command, since, host))
-    return f"process {pid} on {host} ({command}, since {since})"
+    return f"process {pid} on {host} ({command}, since {_here(since)})"
+
+
+def _here(since: str) -> str:
+    """A moment in UTC in this machine's own zone; whatever else it is, as it is."""
+    try:
+        return format_moment(datetime.fromisoformat(since).astimezone())
+    except (ValueError, OverflowError, OSError):
+        return since
 
 
 def holder(path: Path) -> str | None:
@@ -107,11 +115,15 @@ class PairLock:
             if not _flock(fd):
                 raise Busy(
                     f"Another run of this pair is in progress: {_holder(fd)} holds {show_text(str(self._path))}."
+                    " Wait until it ends; `nightferry status --follow` shows how far it is."
                 )
             self._sign(fd)
         except OSError as error:
             os.close(fd)
-            raise Failed(f"The lock file {show_text(str(self._path))} cannot be locked: {error.strerror}.") from error
+            raise Failed(
+                f"The lock file {show_text(str(self._path))} cannot be locked: {error.strerror}; set state_dir to a"
+                " folder on a disk of this box."
+            ) from error
         except BaseException:
             os.close(fd)
             raise

@@ -22,6 +22,7 @@ MOUNTINFO = Path("/proc/self/mountinfo")
 Relation = Literal["same", "inside", "contains", "apart"]
 
 # A box with a thousand containers has some megabytes of this; more is not a table of mounts.
+_MOUNT_IT = "it may just have been unmounted; mount it, then try again"
 _LIMIT_BYTES = 64 * 1024 * 1024
 
 # Where two spellings can be one folder, and inode numbers, made up for each spelling, do not tell. One of these that
@@ -93,7 +94,9 @@ def parse(text: bytes) -> list[Mount]:
                 super_options=_options(super_options),
             )
         except ValueError as error:
-            raise Failed(f"The list of mounts has a line that cannot be understood: {show_name(line[:200])}") from error
+            raise Failed(
+                f"The list of mounts has a line that cannot be understood, please report it: {show_name(line[:200])}"
+            ) from error
         mounts.append(mount)
     return mounts
 
@@ -110,7 +113,9 @@ def read_mounts(mountinfo: Path = MOUNTINFO) -> list[Mount]:
     except OSError as error:
         raise Failed(f"The list of mounts, {mountinfo}, cannot be read: {error.strerror}; is /proc mounted?") from error
     if len(text) > _LIMIT_BYTES:
-        raise Failed(f"The list of mounts, {mountinfo}, is longer than {_LIMIT_BYTES} bytes.")
+        raise Failed(
+            f"The list of mounts, {mountinfo}, is longer than {_LIMIT_BYTES} bytes: unmount what is not needed."
+        )
     return parse(text)
 
 
@@ -185,7 +190,7 @@ def mount_of(path: Path, mountinfo: Path = MOUNTINFO) -> Mount:
     real = _real(path)
     mount = _Table(read_mounts(mountinfo)).find(real)
     if mount is None:
-        raise Failed(f"No mount is listed in {mountinfo} for {show_name(real)}.")
+        raise Failed(f"No mount is listed in {mountinfo} for {show_name(real)}: {_MOUNT_IT}.")
     return mount
 
 
@@ -243,7 +248,7 @@ def _by_mounts(table: _Table, real_a: bytes, real_b: bytes) -> Relation:
     """How two paths stand to each other inside the file systems they lie on."""
     mount_a, mount_b = table.find(real_a), table.find(real_b)
     if mount_a is None or mount_b is None:
-        raise Failed(f"No mount is listed for {show_name(real_a if mount_a is None else real_b)}.")
+        raise Failed(f"No mount is listed for {show_name(real_a if mount_a is None else real_b)}: {_MOUNT_IT}.")
     inner_a, inner_b = _in_file_system(mount_a, real_a), _in_file_system(mount_b, real_b)
     if mount_a.device == mount_b.device:
         folds = mount_a.file_system in _FOLDS_CASE

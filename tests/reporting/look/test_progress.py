@@ -143,6 +143,8 @@ def bar_at(columns: int, monkeypatch: pytest.MonkeyPatch) -> str:
             watchers.phase("copy", 200, 4 << 30)
             watchers.advance(files=100, size_bytes=2 << 30)
             watchers.note("not copied", path=b"\x1b]0;title\x07")
+            watchers.phase("names on the secondary")
+            watchers.advance(files=10)
         stream.flush()
     reader.join()
     os.close(leader)
@@ -161,7 +163,22 @@ def test_the_bar_says_files_and_bytes_of_each_phase(columns: int, monkeypatch: p
     shown = bar_at(columns, monkeypatch)
     plain = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", shown)
     assert "scan and compare" in plain and "12,345 files" in plain and "copy" in plain and "2.0 GiB" in plain
+    assert "10 folders" in plain  # each of which is listed, and no file of it read
     assert "\x1b]" not in shown
+
+
+def test_a_phase_that_is_named_again_before_it_did_anything_takes_one_line() -> None:
+    stream = io.StringIO()
+    with Bar("recordings", stream) as bar:
+        bar.phase("rehearse")
+        bar.phase("rehearse", 3, 30)
+        bar.advance(3, 30)
+        bar.phase("retire", 1, 100)
+        bar.advance(1, 0)
+        bar.phase("seal")
+    shown = stream.getvalue()
+    assert [shown.count(name) for name in ("rehearse", "retire", "seal")] == [1, 1, 1]
+    assert "3 files  30 B" in shown and "1 file  0" in shown and "0 B" not in shown.replace("30 B", "")
 
 
 def test_a_terminal_that_was_closed_does_not_end_the_night() -> None:

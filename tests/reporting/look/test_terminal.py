@@ -6,12 +6,14 @@ import contextlib
 import io
 import os
 import pty
+import sys
 import threading
 
 import pytest
 from rich.cells import cell_len
 
 from nightferry.reporting.look.terminal import Screen, printable
+from nightferry.reporting.look.unbroken import JOINT
 from nightferry.units import show_name
 from trees import RAW_NAMES
 
@@ -86,3 +88,19 @@ def test_printable_leaves_what_is_shown_already() -> None:
     assert printable("a\x1b[31m") == r"a\x1b[31m"
     assert printable("two\nlines") == "two\nlines"
     assert printable("\u202egnp") == r"\u202egnp"
+
+
+def test_no_line_ends_within_a_number_a_moment_or_a_command(monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = ("1,234.5 GiB", "30 d", "2026-05-03 02:30 +02:00", "`nightferry run --without-window recordings`")
+    sentence = " ".join(f"{'word ' * number}{each}" for number in range(9) for each in whole)
+    monkeypatch.setattr(sys.modules[__name__], "fill", lambda screen: (screen.text(sentence), screen.point(sentence)))
+    lines = on_terminal(60, monkeypatch, NO_COLOR="1").splitlines()
+    for each in whole:
+        assert sum(line.count(each) for line in lines) == 18, each
+    assert max(map(cell_len, lines)) <= 60
+
+
+def test_a_name_that_has_the_mark_for_unbroken_spaces_is_shown_as_it_is() -> None:
+    stream = io.StringIO()
+    Screen(stream).text(f"it is {show_name(JOINT.encode())} and {JOINT}")
+    assert stream.getvalue() == "it is \\ufdd0 and \\ufdd0\n"

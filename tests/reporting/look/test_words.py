@@ -32,10 +32,10 @@ def test_what_was_not_copied_is_a_reason(counter: str) -> None:
 
 def test_a_held_night_says_why_and_how_to_go_on() -> None:
     found = report("held", withheld=500)
-    found.hold_reasons = ["500 removed files would go", "the primary came up \x1b empty"]
+    found.hold_reasons = ["500 files would be removed", "the primary came up \x1b empty"]
     (reason,) = words.reasons(found)
     assert reason.code == "held"
-    assert "500 removed files would go; the primary came up \\x1b empty" in reason.sentence
+    assert "500 files would be removed; the primary came up \\x1b empty" in reason.sentence
     assert "nightferry release recordings" in reason.sentence
 
 

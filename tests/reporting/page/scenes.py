@@ -17,12 +17,13 @@ from pathlib import Path
 from harness import DAY_S, Pair
 
 from drives import MIB, DriveFactory
-from effects_faults import FailingCalls
+from effects_faults import Call, FailingCalls
 from nightferry.manifest.fixity import Coverage
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.records import Content
 from nightferry.manifest.rehearsals import Rehearsals, Rehearsed
 from nightferry.night.context import Tally, Unwatched
+from nightferry.night.mending import MENDED
 from nightferry.night.run import Result, run_night
 from nightferry.reporting.page.reports import leave_night_report, leave_refusal
 from nightferry.reporting.standing.status import Reason
@@ -150,9 +151,12 @@ def failed_half_way(pair: Pair) -> None:
     pair.write(f"{CONCERT}/07 encore.wav", os.urandom(5000))
     pair.clock.pass_days(1)
 
-    night(
-        pair, effects=FailingCalls(lambda call, _: call.name == "rename" and call.args[1].startswith(b"07"), errno.EIO)
-    )
+    def of_the_new_one(call: Call, _: int) -> bool:
+        names = [each for each in call.args if isinstance(each, bytes)]
+        return call.name.startswith("rename") and any(name.startswith(b"07") for name in names)
+
+    result = night(pair, effects=FailingCalls(of_the_new_one, errno.EIO))
+    assert result.outcome == "failed", result
 
 
 def year(pair: Pair) -> None:
@@ -202,8 +206,11 @@ SCENES: dict[str, Callable[[Pair], None]] = {
 }  # fmt: skip
 
 
-def damaged(drives: DriveFactory, state: Path, side: int) -> Pair:
-    """Rot on the primary (0), which stays open, or on the secondary (1), which is mended; needs real drives."""
+def damaged(drives: DriveFactory, state: Path, side: int, *, again: bool = False) -> Pair:
+    """Rot on the primary (0), which stays open, or on the secondary (1), which is mended; needs real drives.
+
+    ``again``: two nights before found some there as well.
+    """
     both = (drives("ext4", 96 * MIB), drives("ext4", 192 * MIB))
     pair = Pair(*both, state)
     _nights_before(pair, 20)
@@ -213,6 +220,14 @@ def damaged(drives: DriveFactory, state: Path, side: int) -> Pair:
     both[side].flip_byte(place, 100)
     for drive in both:
         drive.drop_caches()
+    if again:
+        with pair.manifest(writable=True) as manifest:
+            for number, name in ((7, b"old takes/12 warm-up.wav"), (15, b"programme.txt")):
+                found_s = pair.clock.now_s() - (21 - number) * DAY_S
+                manifest.runs.find_damage(
+                    name, "secondary", "decayed", "verify", number, found_s, "its content is not what was written"
+                )
+                manifest.runs.close_damage(name, "secondary", number, MENDED)
     pair.clock.pass_days(1.01)
     night(pair)
     return pair

@@ -55,14 +55,18 @@ def test_bars_stand_on_the_ground_on_each_other_and_within_the_chart() -> None:
     heights = [sum(box.height for box in bar.boxes) for bar in chart.bars]
     for number, height in enumerate(heights, 1):
         assert height == pytest.approx(heights[-1] * (number + 1) / 11, abs=0.5)
-    assert "11.0 GiB in night 10" in chart.summary
+    assert "the most was 11.0 GiB in night 10" in chart.summary
+    assert "half of them changed 6.5 GiB or less" in chart.summary
 
 
 def test_one_bar_that_would_flatten_the_others_is_cut_and_says_so() -> None:
     chart = charts.night_bars([point(1, added=900 * GIB), *(point(n, added=GIB) for n in range(2, 9))])
     assert chart is not None
-    assert "Cut off at the top: night 1 (900.0 GiB)" in chart.summary
+    assert "the most was 900.0 GiB in night 1" in chart.summary and "Its bar is cut off at the top." in chart.summary
     assert len(chart.marks) == 1
+    two = charts.night_bars([point(n, added=GIB * {3: 700, 6: 900}.get(n, 1)) for n in range(1, 9)])
+    assert two is not None and len(two.marks) == 2
+    assert "as is that of night 3 (700.0 GiB)" in two.summary
     assert sum(box.height for box in chart.bars[5].boxes) > 100
     assert charts.night_bars([point(1), point(2)]) is None
 
@@ -70,7 +74,7 @@ def test_one_bar_that_would_flatten_the_others_is_cut_and_says_so() -> None:
 def test_rates_come_with_their_spread() -> None:
     chart = charts.rate_lines([point(number, rate=number * 1024**2) for number in (10, 20, 30)])
     assert chart is not None
-    assert chart.summary == "Copying: 20.0 MiB/s in the middle, 10.0 MiB/s to 30.0 MiB/s, 3 nights."
+    assert chart.summary == "Copying: median 20.0 MiB/s, from 10.0 MiB/s to 30.0 MiB/s, in 3 nights."
     (line,) = chart.lines
     assert [x for x, _ in line.points] == [0.0, 50.0, 100.0]
     assert charts.rate_lines([point(1, rate=1.0)]) is None
@@ -85,7 +89,9 @@ def test_ages_add_up_to_all() -> None:
     boxes = chart.bars[0].boxes
     assert [box.width for box in boxes] == [10, 20, 50, 10, 10]
     assert [box.x for box in boxes] == [0, 10, 30, 80, 90]
-    assert "primary: 10% was never read, or was bad when last read" in chart.summary
+    assert chart.summary == "Shares of the bytes. Primary: 10% was never read, or was bad when last read."
+    both = charts.age_bars({"primary": each, "secondary": each})
+    assert both is not None and "Primary, secondary: 10% was never read" in both.summary
     assert [word for _, word in chart.legend] == [
         "under 1 day",
         "1 to 7 days",
@@ -110,6 +116,7 @@ def test_the_forecast_goes_by_this_drive_alone() -> None:
 
 def test_a_drive_that_does_not_fill_or_is_not_known_yet() -> None:
     assert "not filling up" in forecast_sentence(facts([point(n, used=50 * GIB) for n in range(20)]))
-    assert "needs 5 nights" in forecast_sentence(facts([point(1, used=1)]))
+    told = forecast_sentence(facts([point(1, used=1)]))
+    assert "needs 5 nights" in told and "there is 1 night so far" in told
     assert "full already" in forecast_sentence(facts([point(n, used=n * GIB) for n in range(20)], keep_free=1000 * GIB))
     assert charts.room_lines(facts([point(1, used=1)])) is None

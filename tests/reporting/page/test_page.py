@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from importlib.resources import files
 from pathlib import Path
@@ -66,9 +67,32 @@ def test_the_page_says_first_whether_the_data_is_safe(tmp_path: Path) -> None:
     pairs = {scene: pair_in(tmp_path / scene) for scene in ("quiet", "hold")}
     for scene, pair in pairs.items():
         SCENES[scene](pair)
+        real_drives_of(pair)
+        page_again(pair)
     said = {scene: "".join(next(parsed(latest(pair)).iter(f"{_HTML}h1")).itertext()) for scene, pair in pairs.items()}
     assert said["quiet"].startswith("Yes")
     assert not said["hold"].startswith("Yes")
+    for pair in pairs.values():
+        # Above the first screenful's end on a phone: before anything else stands what wants somebody.
+        (header,) = parsed(latest(pair)).iter(f"{_HTML}header")
+        assert [each.tag for each in header][:4] == [f"{_HTML}{tag}" for tag in ("p", "h1", "p", "section")]
+        assert "What wants you" in "".join(header[3].itertext())
+
+
+def test_a_copy_on_the_same_drive_is_called_no_safety(tmp_path: Path) -> None:
+    pair = pair_in(tmp_path)
+    pair.write("2026-05 spring concert/01 kyrie.wav", b"kyrie")
+    night(pair)
+    with pair.manifest(writable=True) as manifest:
+        run = manifest.runs.last()
+        assert run is not None
+        note = {"about": "pair", "code": "same_drive", "state": "attention", "found": "Both stand on sda.",
+                "meaning": "This is no second copy.", "todo": "Use two."}  # fmt: skip
+        summary = json.loads(run.summary) | {"drives": [note]}
+        manifest.runs.end(run.number, run.ended_s or 0.0, run.outcome or "", json.dumps(summary))
+    page_again(pair)
+    said = "".join(next(parsed(latest(pair)).iter(f"{_HTML}h1")).itertext())
+    assert said.startswith("Copied as of ") and said.endswith(", but to the same drive.")
 
 
 def test_rule_H_no_name_acts_on_the_page(tmp_path: Path) -> None:
@@ -79,6 +103,7 @@ def test_rule_H_no_name_acts_on_the_page(tmp_path: Path) -> None:
     text = "".join(tree.itertext())
     assert not _BIDI.search(text)
     assert not any(ord(each) < 32 and each not in "\n" for each in text)
+    assert "read <b>bad</b> \\x1b[31m;" in text, "made harmless once, and not twice"
     shown = {"".join(each.itertext()) for each in tree.iter(f"{_HTML}bdi")}
     assert sum(any(show_name(name) in each for each in shown) for name in HOSTILE) == len(HOSTILE)
 
@@ -106,9 +131,26 @@ def test_a_hundred_thousand_changes_stay_below_2_MiB(tmp_path: Path) -> None:
 @pytest.mark.parametrize("side", [0, 1])
 def test_damage_is_on_the_page(side: int, drives: DriveFactory, tmp_path: Path) -> None:
     pair = damaged(drives, tmp_path / "state", side)
-    text = "".join(parsed(latest(pair)).itertext())
+    tree = parsed(latest(pair))
+    text = "".join(tree.itertext())
     assert "01 kyrie.wav" in text
     assert "decayed" in text
+    said = "".join(next(tree.iter(f"{_HTML}h1")).itertext())
+    if side == 0:
+        assert said.endswith("; 1 file on the primary has gone bad.")
+    else:
+        assert said.startswith("Yes")
+        assert "1 file on the secondary had gone bad, and the night mended it from the primary. No other" in text
+        assert "In night 22: mended from the primary" in text
+
+
+def test_a_drive_on_which_files_go_bad_again_is_said_at_the_top(drives: DriveFactory, tmp_path: Path) -> None:
+    pair = damaged(drives, tmp_path / "state", 1, again=True)
+    (header,) = parsed(latest(pair)).iter(f"{_HTML}header")
+    told = " ".join("".join(header.itertext()).split())
+    assert "In 90 days that makes 3, found by 3 nights." in told
+    assert "nightferry preflight recordings" in told and "think of replacing it" in told
+    assert "Nobody has to do anything" not in told
 
 
 def test_the_page_lies_in_both_places_and_latest_is_the_newest(tmp_path: Path) -> None:
@@ -145,7 +187,7 @@ def test_a_sound_morning_does_not_say_nothing_where_a_drive_wants_a_look(tmp_pat
     page_again(pair)
     told = " ".join(parsed(latest(pair)).itertext())
     assert "Attention:" in told and "Nobody has to do anything" not in told
-    assert "something that wants a look when there is time" in told
+    assert "Nothing about the files." in told and told.count("another cable") == 2  # at the top, and of the drive
 
 
 # --- the style

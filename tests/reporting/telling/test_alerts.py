@@ -218,7 +218,7 @@ def test_what_a_command_gets(post: Post) -> None:
     assert set(told) == {"pair", "kind", "state", "title", "text", "reasons", "status"}
     assert told["title"] == f"nightferry on {os.uname().nodename}: recordings has failed"
     assert told["text"].startswith("- The secondary is not there: plug it in.\n\nLast night: 12, complete, ")
-    assert told["text"].endswith("\nMore: nightferry status recordings")
+    assert told["text"].endswith("\nMore: `nightferry status recordings`")
 
 
 def test_no_name_can_act_on_whoever_reads_it(post: Post) -> None:

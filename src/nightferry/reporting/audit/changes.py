@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -13,9 +14,10 @@ from typing import Any, NamedTuple
 from nightferry.errors import WrongUse
 from nightferry.manifest.covered import PLACES, Coverage, Place
 from nightferry.manifest.manifest import Manifest
-from nightferry.manifest.night_findings import DamageStory, damage_ended
+from nightferry.manifest.night_findings import DamageStory, damage_ended, damage_left, damage_since, drive_damage
 from nightferry.manifest.records import LeftOut, Past, Run
 from nightferry.planning.keeping import Kept, kept_until
+from nightferry.planning.recurring_damage import DriveDamage
 from nightferry.reporting.audit.folders import FolderSums
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import join
@@ -61,10 +63,13 @@ class NightReport:
     hold_reasons: list[str] = field(default_factory=list)
     failure: str | None = None
     open_damage: int = 0  # at its end
-    still_damaged: int | None = None  # of the pair, now; None: as at its end
-    damage: list[tuple[bytes, str, str, str]] = field(default_factory=list)  # path, side, verdict, detail
-    damage_ended_count: int = 0  # what it mended, and what was mended by hand before the night after it
+    still_damaged: int | None = None  # of that, now; None: as at its end
+    damage: list[DamageStory] = field(default_factory=list)  # of that, with what became of it since
+    damage_ended_count: int = 0  # what the night itself mended, or found right again
     damage_ended: list[DamageStory] = field(default_factory=list)
+    damage_since_count: int = 0  # what commands by hand found between its end and the next night
+    damage_since: list[DamageStory] = field(default_factory=list)
+    drive_damage: list[DriveDamage] = field(default_factory=list)  # by drive, of the last months
     left_out: Counter[str] = field(default_factory=Counter)  # names by kind
     left_out_examples: list[LeftOut] = field(default_factory=list)
     kept: Kept | None = None
@@ -118,7 +123,7 @@ def _nights(manifest: Manifest) -> str:
         if len(known) < _NIGHTS_NAMED:
             known.append(run)
     if oldest is None:
-        return "no night has run yet"
+        return "no night has run yet; `nightferry run` runs one"
     named = ", ".join(f"{run.number} ({_date(run)})" for run in known)
     if oldest.number < known[-1].number:
         return f"the newest are {named}; the oldest is {oldest.number} ({_date(oldest)})"
@@ -153,10 +158,7 @@ def night_report(
         report.left_out[left.kind] += 1
         if report.left_out[left.kind] <= examples:
             report.left_out_examples.append(left)
-    if report.open_damage:
-        found = manifest.runs.open_damage()
-        report.still_damaged, report.damage = len(found), found[:examples]
-    report.damage_ended_count, report.damage_ended = damage_ended(manifest, run.number, examples)
+    _damage(report, manifest, run, examples)
     if run.outcome is not None:
         newest = manifest.runs.last() or run
         report.kept = kept_until(
@@ -167,6 +169,16 @@ def night_report(
             floor_s=floor_s,
         )
     return report
+
+
+def _damage(report: NightReport, manifest: Manifest, run: Run, examples: int) -> None:
+    ended_s = math.inf if run.ended_s is None else run.ended_s
+    if report.open_damage:
+        report.still_damaged, report.damage = damage_left(manifest, run.number, ended_s, examples)
+    report.damage_ended_count, report.damage_ended = damage_ended(manifest, run.number, examples)
+    report.damage_since_count, report.damage_since = damage_since(manifest, run.number, ended_s, examples)
+    if run.ended_s is not None:
+        report.drive_damage = drive_damage(manifest, run.number, run.ended_s)
 
 
 def _summary(run: Run) -> dict[str, Any]:

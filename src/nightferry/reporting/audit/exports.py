@@ -12,7 +12,7 @@ from nightferry.reporting.audit.question import Found
 from nightferry.reporting.look.documents import text_of
 from nightferry.reporting.look.moments import moment
 from nightferry.reporting.screens.night_json import change_as_json
-from nightferry.units import show_name
+from nightferry.units import show_name, show_text
 
 COLUMNS = (
     "pair", "night", "night_started", "kind", "path", "from", "bytes", "bytes_before", "folder", "kept", "detail",
@@ -52,7 +52,7 @@ class CsvExport:
                     pair, each.run.number, moment(each.run.started_s), change.kind, _cell(change.path),
                     "" if change.source is None else _cell(change.source), change.size_bytes,
                     "" if change.before_bytes is None else change.before_bytes, _word(change.is_folder),
-                    _word(change.kept), each.detail or "", base64.b64encode(change.path).decode("ascii"),
+                    _word(change.kept), show_text(each.detail or ""), base64.b64encode(change.path).decode("ascii"),
                 )
             )  # fmt: skip
 

@@ -50,7 +50,7 @@ def days(length_days: float) -> str:
 
 
 def chance(share: float) -> str:
-    """`2.9 %`, `1 in 24,000`."""
+    """`2.9%`, `1 in 24,000`."""
     if share >= 0.001:
-        return f"{share * 100:.1f} %"
+        return f"{share * 100:.1f}%"
     return "0" if share <= 0 else f"1 in {1 / share:,.0f}"

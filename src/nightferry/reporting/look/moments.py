@@ -1,4 +1,4 @@
-"""Moments as texts, in status.json and in ``--json``: UTC, RFC 3339, whole seconds."""
+"""Moments as texts: in status.json and in ``--json`` UTC, RFC 3339, whole seconds; for a person with their zone."""
 
 from __future__ import annotations
 
@@ -8,6 +8,13 @@ from datetime import UTC, datetime
 def moment(unix_s: float) -> str:
     """A moment as it stands in the file: UTC, whole seconds."""
     return datetime.fromtimestamp(unix_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def shown(unix_s: float) -> str:
+    """For a person, to the minute, in the machine's own zone, which may be another one in summer than in winter:
+    "2026-05-03 02:30 +02:00"."""
+    written = datetime.fromtimestamp(unix_s).astimezone().isoformat(sep=" ", timespec="minutes")
+    return f"{written[:16]} {written[16:]}"
 
 
 def unix(written: str) -> float:

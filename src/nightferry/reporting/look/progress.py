@@ -31,6 +31,9 @@ LOG_NAMES_LIMIT = 1_000
 # What opening, naming and closing a file takes, as the bytes that a disk reads in that time: some milliseconds.
 _FILE_COSTS_BYTES = 512 << 10
 
+# What a phase counts, where that is not files.
+_COUNTED = {"names on the secondary": ("folder", "folders")}
+
 _NARROW_COLUMNS = 100
 _LONGEST_PHASE_COLUMNS = len("folders and moves") + 4  # with the spinner and the space between
 
@@ -239,12 +242,23 @@ class Bar:
             self._bars.stop()
 
     def phase(self, name: str, files: int | None = None, size_bytes: int | None = None) -> None:
-        self._finish()
+        if not self._is_only_named_again(name):
+            self._finish()
         self._count.begin(name, files, size_bytes)
         total = size_bytes or files
         self._told_s = 0.0
         with suppress(OSError, ValueError):  # a terminal that was closed
             self._task = self._bars.add_task(name, total=total or None, said="")
+
+    def _is_only_named_again(self, name: str) -> bool:
+        """A phase that said its name before it knew how much there is: one line is enough."""
+        count = self._count
+        if self._task is None or count.phase != name or count.files or count.size_bytes:
+            return False
+        with suppress(OSError, ValueError):
+            self._bars.remove_task(self._task)
+        self._task = None
+        return True
 
     def advance(self, files: int = 0, size_bytes: int = 0) -> None:
         self._count.advance(files, size_bytes)
@@ -270,9 +284,10 @@ class Bar:
         parts = []
         if count.files or count.files_total:
             of = f" of {format_count(count.files_total)}" if count.files_total and not self._narrow else ""
-            what = "file" if count.files == 1 and not of else "files"
+            one, many = _COUNTED.get(count.phase, ("file", "files"))
+            what = one if count.files == 1 and not of else many
             parts.append(f"{format_count(count.files)}{of} {what}")
-        if count.size_bytes or count.bytes_total:
+        if count.size_bytes or (count.bytes_total and not finished):
             of = f" of {format_size(count.bytes_total)}" if count.bytes_total and not self._narrow else ""
             parts.append(f"{format_size(count.size_bytes)}{of}")
             if elapsed_s > 0.5:

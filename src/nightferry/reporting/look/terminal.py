@@ -15,6 +15,7 @@ from rich.console import Console, Group
 from rich.table import Table
 from rich.text import Text
 
+from nightferry.reporting.look.unbroken import JOINT, joined
 from nightferry.units import show_text
 
 STYLES = {"sound": "bold green", "attention": "bold yellow", "failed": "bold red"}
@@ -23,6 +24,8 @@ STYLES = {"sound": "bold green", "attention": "bold yellow", "failed": "bold red
 _PIPE_COLUMNS = 100_000
 _NARROWEST = 40
 _BAR_COLUMNS = 40
+# Longer lines of a sentence lose the reader on the way back (common practice, no source).
+_TEXT_COLUMNS = 110
 
 
 def printable(text: str) -> str:
@@ -86,19 +89,20 @@ class Screen:
 
     def heading(self, text: str, state: str | None = None) -> None:
         """The first line of a part; ``state`` colours it."""
-        self._print(Text(printable(text), style=STYLES.get(state or "", "bold")))
+        self._print(self._filled(text, style=STYLES.get(state or "", "bold")), is_text=True)
 
     def text(self, sentence: str, *, style: str = "") -> None:
         """A sentence or several, wrapped between words."""
-        self._print(Text(printable(sentence), style=style))
+        self._print(self._filled(sentence, style=style), is_text=True)
 
-    def point(self, sentence: str, *, state: str | None = None) -> None:
+    def point(self, sentence: str, *, state: str | None = None, mark: str = "-") -> None:
         """One of several things to say, indented below its mark."""
         grid = Table.grid(padding=(0, 1))
         grid.add_column(no_wrap=True)
         grid.add_column(overflow="fold")
-        grid.add_row(Text("-", style=STYLES.get(state or "", "")), Text(printable(sentence)))
-        self._print(grid)
+        said = self._filled(sentence, indent=len(mark) + 1)
+        grid.add_row(Text(mark, style=STYLES.get(state or "", "")), said)
+        self._print(grid, is_text=True)
 
     def table(self, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
         """Rows under their headings; a heading that starts with ">" stands over numbers, aligned to the right."""
@@ -112,7 +116,7 @@ class Screen:
                 overflow="fold",
             )
         for row in rows:
-            table.add_row(*(Text(printable(cell)) for cell in row))
+            table.add_row(*(self._filled(cell, indent=self.columns // 2) for cell in row))
         self._print(table)
 
     @contextmanager
@@ -133,11 +137,16 @@ class Screen:
         """An empty line."""
         self._stream.write("\n")
 
-    def _print(self, what: Text | Table) -> None:
-        if self.is_terminal:
-            self._console.print(what)
-            return
+    def _filled(self, text: str, *, indent: int = 0, style: str = "") -> Text:
+        """Text of which lines are made. ``indent``: columns that it has not, about."""
+        return Text(joined(printable(text), self.columns - indent), style=style)
+
+    def _print(self, what: Text | Table, *, is_text: bool = False) -> None:
+        width = min(self._console.width, _TEXT_COLUMNS) if is_text and self.is_terminal else None
         with self._console.capture() as captured:
-            self._console.print(what)
-        # rich fills cells up to the width of their column: nothing that a pipe needs.
-        self._stream.write("".join(f"{line.rstrip()}\n" for line in captured.get().splitlines()))
+            self._console.print(what, width=width)
+        made = captured.get().replace(JOINT, " ")
+        if not self.is_terminal:
+            # rich fills cells up to the width of their column: nothing that a pipe needs.
+            made = "".join(f"{line.rstrip()}\n" for line in made.splitlines())
+        self._stream.write(made)

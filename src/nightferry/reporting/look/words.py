@@ -6,14 +6,19 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from nightferry.reporting.audit.changes import NightReport, counted
+from nightferry.reporting.look import moments
+from nightferry.reporting.look.damage_words import damaged
 from nightferry.reporting.standing.rehearsal_status import fact_of, is_failure, reason_of
 from nightferry.reporting.standing.status import Reason
 from nightferry.units import format_duration, format_moment, format_size, show_text
 
+# What a night leaves uncopied, in its tally.
+NOT_COPIED = ("unreadable", "unsettled", "refused", "no_room", "withheld")
+
 
 def when(unix_s: float) -> str:
-    """A moment in the machine's own zone, to the minute."""
-    return datetime.fromtimestamp(unix_s).strftime("%Y-%m-%d %H:%M")
+    """A moment in the machine's own zone, to the minute: "2026-05-03 02:30 +02:00"."""
+    return moments.shown(unix_s)
 
 
 def day(unix_s: float) -> str:
@@ -51,8 +56,18 @@ def took(report: NightReport) -> str:
     if report.started_s is None:
         return ""
     if report.ended_s is None:
-        return f"It began at {zoned(report.started_s)}."
-    return f"It began at {zoned(report.started_s)} and took {format_duration(report.ended_s - report.started_s)}."
+        return f"The night began at {zoned(report.started_s)}."
+    took_s = max(0.0, report.ended_s - report.started_s)
+    return f"The night began at {zoned(report.started_s)} and took {format_duration(took_s)}."
+
+
+_CARRIES_ON = "What was finished is safe, and the next run carries on from there."
+_MEANINGS = {
+    "partial": "Most is on the secondary; what is not is named below, and older copies of it are kept as they were.",
+    "held": "Nothing on the secondary was removed, replaced, moved or altered; only new files were copied.",
+    "interrupted": f"The night stopped before its end. {_CARRIES_ON}",
+    "failed": f"The night failed. {_CARRIES_ON}",
+}
 
 
 def meaning(report: NightReport) -> str:
@@ -60,15 +75,9 @@ def meaning(report: NightReport) -> str:
     if report.outcome == "complete":
         as_of = "" if report.started_s is None else f", as of {when(report.started_s)}"
         return f"Everything that is to be copied is on the secondary{as_of}."
-    if report.outcome == "partial":
-        return "Most is on the secondary; what is not is named below, and older copies of it are kept as they were."
-    if report.outcome == "held":
-        return "Nothing on the secondary was removed, replaced, moved or altered; only new files were copied."
-    if report.outcome == "interrupted":
-        return "The night stopped before its end. What was finished is safe, and the next run carries on from there."
-    if report.outcome == "failed":
-        return "The night failed. What was finished is safe, and the next run carries on from there."
-    return "It was cut off, or is still under way. What was finished is safe, and the next run carries on from there."
+    if report.outcome == "partial" and report.open_damage and not any(report.tally.get(each) for each in NOT_COPIED):
+        return "Everything but what is damaged is on the secondary; of what is damaged, nothing was carried across."
+    return _MEANINGS.get(report.outcome or "", f"It was cut off, or is still under way. {_CARRIES_ON}")
 
 
 def reasons(report: NightReport) -> tuple[Reason, ...]:
@@ -79,18 +88,8 @@ def reasons(report: NightReport) -> tuple[Reason, ...]:
         found.append(Reason("failed", sentence(report.failure)))
     if report.outcome == "held":
         found.append(Reason("held", held(report.pair, report.hold_reasons)))
-    if report.open_damage and report.still_damaged == 0:
-        told = counted(report.open_damage, "name was", "names were")
-        found.append(Reason("damage", f"{told} damaged when it ended; all are mended or accepted since."))
-    elif report.open_damage:
-        found.append(
-            Reason(
-                "damage",
-                f"{counted(report.open_damage, 'file is', 'files are')} damaged: the content changed and nobody"
-                " changed it, or the copy reads back wrong. Nothing of it was carried across. See what each place"
-                f" has, and put it right, with `nightferry mend {report.pair}`.",
-            )
-        )
+    if report.open_damage:
+        found.append(Reason("damage", damaged(report)))
     if (fact := fact_of(report.rehearsal)) is not None and is_failure(fact):
         found.append(reason_of(report.pair, fact))
     found += _overdue(report)
@@ -170,11 +169,6 @@ def _not_copied(tally: dict[str, int], *, is_held: bool) -> list[Reason]:
     if n and not is_held:
         found.append(Reason("withheld", f"{counted(n, 'change')} had to wait for the next run."))
     return found
-
-
-def damage_line(side: str, verdict: str, detail: str) -> str:
-    """What is wrong with one file."""
-    return show_text(f"{verdict} on the {side}: {detail}")
 
 
 def kept(report: NightReport) -> str | None:

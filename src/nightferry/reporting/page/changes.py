@@ -18,8 +18,8 @@ FOLDERS_SHOWN = 30
 NAMES_SHOWN = 12
 BIGGEST_SHOWN = 10
 DATED_SHOWN = 20
-ENDINGS_SHOWN = 20
-REMOVALS_SHOWN = 20
+ENDINGS_SHOWN = 8
+REMOVALS_SHOWN = 8
 # As many files gone from one folder are worth a line of their own.
 MASS_REMOVAL_FILES = 20
 
@@ -75,7 +75,8 @@ def changes_of(manifest: Manifest, number: int) -> Changed:
         FolderPart(path, total, tuple(by_folder[path].in_order() if path in by_folder else ()))
         for path, total in largest[:FOLDERS_SHOWN]
     ]
-    unusual = Unusual(removals=_mass_removals(largest, removed_folders))
+    removals = _mass_removals(largest, removed_folders)
+    unusual = Unusual(removals=removals[:REMOVALS_SHOWN], removals_count=len(removals))
     _dates(unusual, manifest, number)
     _new_endings(unusual, manifest, number, endings, examples)
     return Changed(counts_of_totals(totals, KINDS), folders, len(largest), biggest.in_order(), unusual)
@@ -95,7 +96,7 @@ def _mass_removals(largest: list[tuple[bytes, Sum]], removed_folders: set[bytes]
         if total.kinds[REMOVED] >= MASS_REMOVAL_FILES
     ]
     found.sort(key=lambda each: (-each.files, each.path))
-    return found[:REMOVALS_SHOWN]
+    return found
 
 
 def _dates(unusual: Unusual, manifest: Manifest, number: int) -> None:

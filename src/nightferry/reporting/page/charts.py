@@ -121,15 +121,16 @@ def night_bars(history: Sequence[NightPoint]) -> Chart | None:
     top = bar_top(sums)
     cut = [night for night, total in zip(nights, sums, strict=True) if total > top]
     busiest = max(zip(sums, nights, strict=True), key=lambda each: each[0])
-    summary = (
-        f"Bytes changed in the last {len(nights)} nights. The most was {format_size(busiest[0])} in night"
-        f" {busiest[1].number} ({day(busiest[1].started_s)}); in the middle {format_size(round(median(sums)))}."
-        if len(nights) > 1
-        else f"{format_size(busiest[0])} changed in night {busiest[1].number} ({day(busiest[1].started_s)})."
-    )
+    most = f"{format_size(busiest[0])} in night {busiest[1].number} ({day(busiest[1].started_s)})"
+    if len(nights) > 1:
+        half = f"half of them changed {format_size(round(median(sums)))} or less"
+        summary = f"Of the last {len(nights)} nights, {half}; the most was {most}."
+    else:
+        summary = f"{most[0].upper()}{most[1:]} changed."
     if cut:
-        named = ", ".join(f"night {each.number} ({format_size(sum(each.size_bytes.values()))})" for each in cut[:3])
-        summary += f" Cut off at the top: {named}."
+        named = [each for each in cut if each is not busiest[1]]
+        others = ", ".join(f"night {each.number} ({format_size(sum(each.size_bytes.values()))})" for each in named)
+        summary += f" Its bar is cut off at the top{f', as is that of {others}' if others else ''}."
     chart = Chart("bars", "What each night changed", summary)
     chart.levels = [Level(_y(value, top), format_size(round(value))) for value in steps_up_to(top)]
     slot = 100 / max(len(nights), 7)
@@ -186,12 +187,12 @@ def rates_of(history: Sequence[NightPoint]) -> dict[str, list[tuple[NightPoint, 
 
 
 def rate_spread(points: Iterable[tuple[NightPoint, float]]) -> str:
-    """ "38.0 MiB/s in the middle, from 31.2 to 40.1 MiB/s in 30 nights"."""
+    """ "median 38.0 MiB/s, from 31.2 MiB/s to 40.1 MiB/s, in 30 nights"."""
     rates = [rate for _, rate in points]
     if len(rates) == 1:
         return f"{format_rate(rates[0])} in one night"
-    span = f"{format_rate(min(rates))} to {format_rate(max(rates))}"
-    return f"{format_rate(median(rates))} in the middle, {span}, {len(rates)} nights"
+    span = f"from {format_rate(min(rates))} to {format_rate(max(rates))}"
+    return f"median {format_rate(median(rates))}, {span}, in {len(rates)} nights"
 
 
 def rate_lines(history: Sequence[NightPoint]) -> Chart | None:
@@ -246,8 +247,7 @@ def age_bars(covered: Covered) -> Chart | None:
     places = [(place, each) for place, each in covered.items() if each.total_bytes]
     if not places:
         return None
-    told = "; ".join(f"{place}: {_oldest_part(each)}" for place, each in places)
-    chart = Chart("ages", "How long ago everything was last read", f"Shares of the bytes, by age. {told}.")
+    chart = Chart("ages", "How long ago everything was last read", _oldest_parts(places))
     row = 46
     chart.height = row * len(places)
     used = set()
@@ -266,6 +266,16 @@ def age_bars(covered: Covered) -> Chart | None:
     return chart
 
 
+def _oldest_parts(places: Sequence[tuple[str, Coverage]]) -> str:
+    """A sentence a place; one for several of which the same is to be said."""
+    by_words: dict[str, list[str]] = {}
+    for place, each in places:
+        by_words.setdefault(_oldest_part(each), []).append(place)
+    return "Shares of the bytes. " + " ".join(
+        f"{', '.join(named).capitalize()}: {told}." for told, named in by_words.items()
+    )
+
+
 def _oldest_part(each: Coverage) -> str:
     parts = ages_of(each)
     for part in range(len(parts) - 1, -1, -1):
@@ -276,7 +286,7 @@ def _oldest_part(each: Coverage) -> str:
             )
             if words == NEVER:
                 return f"{share} was never read, or was bad when last read"
-            return f"{share} was last read {words} ago"
+            return f"{share} was last read {words.replace('under 1 day', 'less than a day')} ago"
     return "nothing was read"
 
 

@@ -55,6 +55,7 @@ class Unusual:
     """What is out of the ordinary. The counts are of all there is, the lists of what is shown."""
 
     removals: list[Removals] = field(default_factory=list)
+    removals_count: int = 0
     dated: list[Dated] = field(default_factory=list)
     dated_count: int = 0
     endings: list[Ending] = field(default_factory=list)
@@ -123,6 +124,7 @@ class DriveNote:
     """What was found of a drive at the end of the night, by the words of a preflight's findings."""
 
     about: str  # primary, secondary, or pair
+    code: str
     state: str  # ok, not known, note, attention, failure
     found: str
     meaning: str
@@ -173,3 +175,18 @@ class Facts:
     keep_free_bytes: int = 0
     drives: list[Drive] = field(default_factory=list)
     drives_together: list[DriveNote] = field(default_factory=list)  # what concerns both
+
+    @property
+    def bad_notes(self) -> list[DriveNote]:
+        """Of the drives, what wants a look."""
+        return [note for drive in self.drives for note in drive.notes if note.is_bad] + [
+            note for note in self.drives_together if note.is_bad
+        ]
+
+    @property
+    def open_sides(self) -> set[str]:
+        """Where damage is open; "unlisted" for names that no run put there. Empty where that is not known of each."""
+        if len(self.damage) < self.damage_count:
+            return set()
+        found = [each for each in self.damage if each.closed_run is None]
+        return {"unlisted" if each.verdict == "unlisted" else each.side for each in found}

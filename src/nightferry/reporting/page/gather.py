@@ -192,7 +192,7 @@ def _drive_notes(summary: dict[str, Any]) -> list[DriveNote]:
     said = summary.get("drives")
     for each in said if isinstance(said, list) else []:
         with suppress(KeyError, TypeError):
-            texts = [each[key] for key in ("about", "state", "found", "meaning", "todo")]
+            texts = [each[key] for key in ("about", "code", "state", "found", "meaning", "todo")]
             if all(isinstance(text, str) for text in texts):
                 found.append(DriveNote(*texts))
     return found

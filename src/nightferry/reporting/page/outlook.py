@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from nightferry.planning.trend import LEAST_DAYS, LEAST_NIGHTS
+from nightferry.reporting.audit.changes import counted
 from nightferry.reporting.page.facts import Facts, held_on_this_drive
 from nightferry.units import format_count, format_size
 
@@ -19,7 +20,7 @@ def forecast_sentence(facts: Facts) -> str:
         nights = len(held_on_this_drive(facts.history))
         return (
             f"A forecast needs {LEAST_NIGHTS} nights over {LEAST_DAYS} days that noted how full the drive was; there"
-            f" are {nights} nights so far."
+            f" {'is' if nights == 1 else 'are'} {counted(nights, 'night')} so far."
         )
     pace = (
         f"By the last {trend.nights} nights it fills by {_pace(trend.bytes_per_day)} a day"

@@ -21,14 +21,19 @@ from markupsafe import Markup, escape
 from nightferry import __version__
 from nightferry.reporting.audit.changes import counted
 from nightferry.reporting.look import words
+from nightferry.reporting.look.damage_words import damage_line, drive_record, drive_signs
 from nightferry.reporting.look.terminal import printable
+from nightferry.reporting.look.typed import typed
+from nightferry.reporting.look.unbroken import WHOLE
 from nightferry.reporting.page import charts
+from nightferry.reporting.page.changes import MASS_REMOVAL_FILES
 from nightferry.reporting.page.facts import Facts
 from nightferry.reporting.page.outlook import forecast_sentence
 from nightferry.reporting.page.verdict import STATE_WORDS, verdict
 from nightferry.reporting.screens.coverage_text import coverage_line, days
 from nightferry.reporting.screens.night_text import kinds_line
-from nightferry.reporting.screens.rehearsal_line import OUTCOMES, percent
+from nightferry.reporting.screens.rehearsal_line import OUTCOMES, proof
+from nightferry.tree.root import split
 from nightferry.units import (
     format_count,
     format_duration,
@@ -39,13 +44,12 @@ from nightferry.units import (
 )
 
 # A name is shown whole up to this; of longer ones the middle is left out, and the page says where to find it.
-_NAME_CHARACTERS = 600
+_NAME_CHARACTERS = 300
+_SHORT_CHARACTERS = 80  # where any name serves as an example
 # A page that a phone opens at once. Each list has a limit of its own; should long names pass this one all the same, the
 # names go and the sums stay.
 PAGE_LIMIT_BYTES = 2 << 20
 
-# Dates, and numbers with their units: what a line should not end within.
-_WHOLE = re.compile(r"(\d{4}-\d\d-\d\d|\d[\d.,]* (?:[KMGT]i)?B(?:/s)?\b|\d[\d.,]* (?:s|min|h|d)\b)")
 _CODE = re.compile(r"`([^`\n]{1,500})`")
 
 
@@ -70,6 +74,8 @@ def _render(facts: Facts, *, names: bool) -> str:
         facts=facts, report=report, changed=facts.changed, verdict=verdict(facts), state_word=STATE_WORDS[facts.state],
         style=Markup(style), style_hash=digest, charts=drawn, with_names=names, version=__version__,
         forecast=forecast_sentence(facts), pair_word=shlex.quote(facts.pair),
+        signs=[] if report is None else drive_signs(report),
+        records={} if report is None else {each.drive: drive_record(each) for each in report.drive_damage},
     )  # fmt: skip
 
 
@@ -85,7 +91,8 @@ def _environment() -> jinja2.Environment:
     environment.globals.update(
         counted=counted, words=words, rate_spread=charts.rate_spread, rates_of=charts.rates_of,
         rate_words=charts.RATE_WORDS, age_words=charts.age_words, ages_of=charts.ages_of, bar_kinds=charts.BAR_KINDS,
-        rehearsal_words=OUTCOMES, share=percent, coverage_line=coverage_line,
+        rehearsal_words=OUTCOMES, proof=proof, coverage_line=coverage_line, damage_line=damage_line,
+        mass=MASS_REMOVAL_FILES,
     )  # fmt: skip
     return environment
 
@@ -94,10 +101,13 @@ def _filters() -> dict[str, Callable[..., Any]]:
     return {
         "size": lambda value: format_size(round(value)), "count": format_count, "duration": format_duration,
         "rate": format_rate, "days": days, "when": words.when, "day": words.day, "zoned": words.zoned,
-        "date_ns": _date_ns, "name": _name, "folder": _folder, "said": _said, "kinds": kinds_line, "ending": show_name,
+        "date_ns": _date_ns, "name": _name, "short": _short, "folder": _folder, "said": _said, "kinds": kinds_line,
+        "ending": show_name,
         "sentence": words.sentence, "moment": _moment, "text_name": lambda text: _isolated(show_text(text)),
-        "glob": _glob,
+        "typed": typed,
         "unbroken": _unbroken,
+        # What has been through show_text already, which would double its backslashes.
+        "shown": lambda text: Markup("<bdi>{}</bdi>").format(printable(text)),
         "text": lambda text: Markup("<bdi>{}</bdi>").format(show_text(text)),
     }  # fmt: skip
 
@@ -113,14 +123,19 @@ def _name(path: bytes) -> Markup:
     return _isolated(show_name(path))
 
 
+def _short(path: bytes) -> Markup:
+    """The last part of a path, where it is an example."""
+    return _isolated(show_name(split(path)[1]), _SHORT_CHARACTERS)
+
+
 def _folder(path: bytes) -> Markup:
     return _isolated(show_name(path) + "/") if path else Markup("<em>the top of the drive</em>")
 
 
-def _isolated(shown: str) -> Markup:
-    if len(shown) <= _NAME_CHARACTERS:
+def _isolated(shown: str, limit: int = _NAME_CHARACTERS) -> Markup:
+    if len(shown) <= limit:
         return Markup('<bdi class="name">{}</bdi>').format(shown)
-    half = _NAME_CHARACTERS // 2
+    half = limit // 2
     return Markup('<bdi class="name">{} <em>(… {} characters …)</em> {}</bdi>').format(
         shown[:half], format_count(len(shown) - 2 * half), shown[-half:]
     )
@@ -139,20 +154,11 @@ def _said(sentence: str) -> Markup:
 
 def _unbroken(text: str) -> Markup:
     """A sentence whose dates, and numbers with units, each stay on one line."""
-    parts = _WHOLE.split(text)
+    parts = WHOLE.split(text)
     return Markup("").join(
         Markup('<span class="whole">{}</span>').format(each) if odd % 2 else escape(each)
         for odd, each in enumerate(parts)
     )
-
-
-def _glob(folder: bytes) -> str:
-    """A folder as ``lastnight --path`` takes it, in a shell; empty where it cannot be typed."""
-    try:
-        typed = folder.decode("utf-8")
-    except UnicodeDecodeError:
-        return ""
-    return shlex.quote(typed) if typed.isprintable() else ""
 
 
 # --- moments

@@ -70,15 +70,18 @@ def leave_refusal(
     return _in_state(settings, state_folder, page, None, effects)
 
 
-def bring_up_to_date(settings: PairSettings, state_dir: Path, command: str, now_s: float) -> None:
+def bring_up_to_date(
+    settings: PairSettings, state_dir: Path, command: str, now_s: float, *, on_secondary: bool = True
+) -> None:
     """``latest.html`` in both places, after a command by hand changed what it says; the night's own page stays.
 
-    Never fails: the command has done its work, and the next night writes a page. What cannot be written is logged.
+    ``on_secondary``: False leaves that drive asleep. Never fails: the command has done its work, and the next night
+    writes a page. What cannot be written is logged.
     """
     problems: list[str] = []
     try:
         with lock_pair(state_dir, settings.name, "report") as folder:
-            problems = _bring(settings, folder, command, now_s, Effects())
+            problems = _bring(settings, folder, command, now_s, Effects(), on_secondary=on_secondary)
     except Busy:
         return  # a run began, and leaves a page of its own
     except Exception as error:
@@ -87,7 +90,9 @@ def bring_up_to_date(settings: PairSettings, state_dir: Path, command: str, now_
         Logger(pair=settings.name).warning(problem)
 
 
-def _bring(settings: PairSettings, folder: Path, command: str, now_s: float, effects: Effects) -> list[str]:
+def _bring(
+    settings: PairSettings, folder: Path, command: str, now_s: float, effects: Effects, *, on_secondary: bool
+) -> list[str]:
     from nightferry.reporting.page.gather import gather_now
     from nightferry.reporting.page.page import render
 
@@ -99,6 +104,8 @@ def _bring(settings: PairSettings, folder: Path, command: str, now_s: float, eff
         return []
     page = render(facts)
     problems = _in_state(settings, folder, page, None, effects)
+    if not on_secondary:
+        return problems
     try:
         with open_drives(settings, effects, to_write=True) as drives:
             _leave(drives.secondary, REPORTS, STAGING, page, None, KEPT_ON_SECONDARY)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from nightferry.reporting.audit.changes import NightReport, counted
-from nightferry.reporting.look.words import when
+from nightferry.reporting.look.words import NOT_COPIED, when
 from nightferry.reporting.page.facts import Facts
 from nightferry.reporting.standing.rehearsal_status import fact_of, is_failure
 from nightferry.reporting.standing.status import ATTENTION, FAILED, SOUND
@@ -80,15 +80,9 @@ def _completed(facts: Facts, as_of: str, outcome: str) -> Verdict:
     report = facts.report
     assert report is not None
     if damaged := _damaged(facts, report):
-        files = counted(damaged, "file")
-        return Verdict(
-            f"Safe as of {as_of}, but for {files} with damage.",
-            "Content changed that nobody changed, or a copy reads back wrong. Nothing of it was carried across from"
-            " one drive to the other.",
-        )
+        return _but_damage(facts, as_of, damaged)
     if outcome == "partial":
-        left = report.tally
-        names = sum(left.get(kind, 0) for kind in ("unreadable", "unsettled", "refused", "no_room", "withheld"))
+        names = sum(report.tally.get(kind, 0) for kind in NOT_COPIED)
         what = counted(names, "name") if names else "what is named below"
         return Verdict(
             f"Nearly all is safe: {what} could not be copied last night.",
@@ -100,12 +94,46 @@ def _completed(facts: Facts, as_of: str, outcome: str) -> Verdict:
             f"In doubt: copied as of {as_of}, but not all of it could be restored.",
             "The night copied everything. The restore test after it did not get everything back right.",
         )
-    if facts.state != SOUND:
+    if any(note.code == "same_drive" for note in facts.bad_notes):
         return Verdict(
-            f"Safe as of {as_of}, with something to see to.",
-            "Everything that is to be copied is on the secondary.",
+            f"Copied as of {as_of}, but to the same drive.",
+            "Everything that is to be copied is there twice. When that drive fails, both are gone.",
         )
-    return Verdict(f"Yes, safe as of {as_of}.", "Everything that is to be copied is on the secondary.")
+    answer = f"Yes, safe as of {as_of}." if facts.state == SOUND else f"Safe as of {as_of}, with something to see to."
+    return Verdict(answer, "Everything that is to be copied is on the secondary.")
+
+
+# By where all open damage is: what is bad on one drive is not lost.
+_BUT_DAMAGE = {
+    "primary": (
+        ("; {} on the primary has gone bad.", "; {} on the primary have gone bad.", "file", "files"),
+        "Nothing of it was carried across, and nothing is known against what the secondary has of it.",
+    ),
+    "secondary": (
+        (", but for {} that is bad or missing.", ", but for {} that are bad or missing.", "copy", "copies"),
+        "Nothing is known against the primary's own files. The next night mends what this one could not.",
+    ),
+    "retired": (
+        (", but for {}.", ", but for {}.", "older version", "older versions"),
+        "What went bad was kept in retired/. Today's files and their copies are not touched by that.",
+    ),
+    "unlisted": (
+        ("; {} on the secondary is from no night.", "; {} on the secondary are from no night.", "name", "names"),
+        "Somebody, or another program, put something there. Nobody but nightferry should write to that drive.",
+    ),
+}
+_MIXED = (
+    (", but for {} with damage.", ", but for {} with damage.", "file", "files"),
+    "Content changed that nobody changed, or a copy reads back wrong. Nothing of it was carried across from one drive"
+    " to the other.",
+)
+
+
+def _but_damage(facts: Facts, as_of: str, number: int) -> Verdict:
+    sides = facts.open_sides
+    (of_one, of_many, one, many), meaning = _BUT_DAMAGE.get("".join(sides), _MIXED)  # of several sides it is no key
+    said = (of_one if number == 1 else of_many).format(counted(number, one, many))
+    return Verdict(f"Safe as of {as_of}{said}", meaning)
 
 
 def _damaged(facts: Facts, report: NightReport) -> int:

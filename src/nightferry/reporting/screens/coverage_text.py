@@ -23,14 +23,16 @@ def days(span_s: float) -> str:
 
 
 def coverage_line(each: Coverage, now_s: float) -> str:
-    """One place in a line: "97% of 1.2 TiB, the oldest 29 d 02 h ago, 3 files never, or bad"."""
+    """One place in a line: "97% of 1.2 TiB, the oldest 29 d 02 h ago, 3 files never read or bad"."""
     if not each.files_total:
         return "nothing to read"
     parts = [f"{_percent(each)} of {format_size(each.total_bytes)}"]
     if each.oldest_s is not None:
-        parts.append(f"the oldest {format_duration(max(0.0, now_s - each.oldest_s))} ago")
+        age_s = now_s - each.oldest_s
+        parts.append(f"the oldest {format_duration(age_s) if age_s >= 60 else 'under 1 min'} ago")
     if each.never_files:
-        parts.append(f"{format_count(each.never_files)} {'file' if each.never_files == 1 else 'files'} {NEVER}")
+        noun = "file" if each.never_files == 1 else "files"
+        parts.append(f"{format_count(each.never_files)} {noun} never read or bad")
     return ", ".join(parts)
 
 

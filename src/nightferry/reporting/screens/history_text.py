@@ -13,6 +13,7 @@ from nightferry.reporting.audit.folder_listing import Listed, Sum
 from nightferry.reporting.audit.history import MENDED, Event, Story, Version
 from nightferry.reporting.look import words
 from nightferry.reporting.look.terminal import Screen
+from nightferry.reporting.look.typed import typed
 from nightferry.tree.metadata import Kind
 from nightferry.units import format_count, format_size, show_name, show_text
 
@@ -162,18 +163,12 @@ def _show_below(screen: Screen, pair: str, story: Story, dates: Dates) -> None:
         screen.text(f"and {counted(len(runs) - NIGHTS_SHOWN, 'earlier night')}; --json has them all.")
     last = next(run for run in reversed([0, *runs]) if run < _end(story))
     path = next((event.path for event in reversed(story.events) if event.run <= last), story.path)
-    screen.text(f"What it held on a night: nightferry history {pair} {quoted_path(path)} --as-of {last}")
+    screen.text(f"What it held on a night: `nightferry history {pair} {typed(path)} --as-of {last}`")
 
 
 def _end(story: Story) -> int:
     """The run that removed it, or one that is still to come."""
     return 1 << 62 if story.is_there else story.events[-1].run
-
-
-def quoted_path(path: bytes) -> str:
-    """As a person may type it; names that need more than quotes are shown as anywhere else."""
-    shown = show_name(path)
-    return shown if shown.replace("/", "").replace("-", "").replace(".", "").isalnum() else f'"{shown}"'
 
 
 # --- as of a night
@@ -203,14 +198,14 @@ def listing_line(folder: bytes, each: Listed) -> str:
     path = each.path[len(folder) + 1 :] if folder else each.path
     kind, stat, total = each.node.stat.kind, each.node.stat, each.total
     if total is None:
-        return f"{'':>11}  {_written(stat.mtime_ns):>16}  {show_name(path)}/"
+        return f"{'':>11}  {_written(stat.mtime_ns):>23}  {show_name(path)}/"
     if kind is Kind.FOLDER:
         files = counted(total.files, "file")
         lost = f"  ({format_count(total.lost_files)} no longer kept)" if total.lost_files else ""
-        return f"{format_size(total.size_bytes):>11}  {files:>16}  {show_name(path)}/{lost}"
+        return f"{format_size(total.size_bytes):>11}  {files:>23}  {show_name(path)}/{lost}"
     arrow = f" → {show_name(each.node.content.target or b'')}" if kind is Kind.SYMLINK else ""
     lost = "  (no longer kept)" if total.lost_files else ""
-    return f"{format_size(stat.size_bytes):>11}  {_written(stat.mtime_ns):>16}  {show_name(path)}{arrow}{lost}"
+    return f"{format_size(stat.size_bytes):>11}  {_written(stat.mtime_ns):>23}  {show_name(path)}{arrow}{lost}"
 
 
 def show_sum(screen: Screen, total: Sum, nights: Sequence[NightState]) -> None:

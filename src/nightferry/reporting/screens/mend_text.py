@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 from nightferry.manifest.manifest import Manifest
 from nightferry.recovery.mending.damage import Case, Place, Survey
 from nightferry.recovery.mending.salvage import Salvaged
 from nightferry.reporting.audit.changes import counted
 from nightferry.reporting.look import words
+from nightferry.reporting.look.damage_words import damage_line
 from nightferry.reporting.look.terminal import Screen
+from nightferry.reporting.look.typed import typed
 from nightferry.reporting.screens.verify_text import shown_path
 from nightferry.units import format_count, format_size, json_name, show_name
 
@@ -19,64 +21,88 @@ _RANGES_SHOWN = 10
 Ranges = tuple[list[tuple[int, int]], bool]
 
 
+class Way(NamedTuple):
+    """What can be done: in a sentence, and the command that does it where it takes one."""
+
+    told: str
+    command: str | None = None
+
+
 def advice(pair: str, case: Case, survey: Survey | None) -> str:
     """What can be done, in sentences."""
-    name = shown_path("retired" if case.in_retired else "", case.path)
-    accept = f'nightferry mend {pair} "{name}" --accept'
+    found = ways(pair, case, survey)
+    return " ".join(way.told if way.command is None else f"{way.told} `{way.command}`" for way in found)
+
+
+def ways(pair: str, case: Case, survey: Survey | None) -> list[Way]:
+    """What can be done about a damaged name."""
+    name = typed((b"retired/" if case.in_retired else b"") + case.path)
+    accept = f"nightferry mend {pair} {name} --accept"
     if any(each.verdict == "unlisted" for each in case.damage):
-        return f"No run put it there. Move it away by hand if it does not belong there, or let it stay: {accept}"
+        return [Way("No run put it there. Move it away by hand if it does not belong there, or let it stay:", accept)]
     if case.in_retired:
-        return f"Nothing else has this older version. To give it up: {accept}"
+        return [Way("Nothing else has this older version. To give it up:", accept)]
     if survey is None or (survey.entry is None and case.verdict("secondary") == "unreadable"):
-        return (
-            "This folder of the secondary cannot be listed: see the system log for that drive, and have its file system"
-            " checked. `nightferry verify` closes this once it can be listed."
-        )
+        return [
+            Way(
+                "This folder of the secondary cannot be listed: see the system log for that drive, and have its file"
+                " system checked. This closes it once it can be listed:",
+                f"nightferry verify {pair}",
+            )
+        ]
     if survey.entry is None:
-        return f"The copy does not have that name any more. To close this: {accept}"
+        return [Way("The copy does not have that name any more. To close this:", accept)]
     if case.verdict("primary") is None:
         return _about_copy(pair, name, survey)
     return _about_primary(pair, name, survey, accept)
 
 
-def _about_primary(pair: str, name: str, survey: Survey, accept: str) -> str:
-    restore = f'nightferry mend {pair} "{name}" --restore'
+def _about_primary(pair: str, name: str, survey: Survey, accept: str) -> list[Way]:
+    restore = f"nightferry mend {pair} {name} --restore"
     if not survey.primary.is_there:
-        return f"It is gone from the primary by now. To close this: {accept}"
+        return [Way("It is gone from the primary by now. To close this:", accept)]
     if survey.primary.is_right:
-        return f"It has the right content again. To close this: {restore}"
+        return [Way("It has the right content again. To close this:", restore)]
     if survey.changed_since:
-        return f"Somebody has written it since, and the next night copies it as a change. To close this: {accept}"
+        told = "Somebody has written it since, and the next night copies it as a change. To close this:"
+        return [Way(told, accept)]
     if survey.sources:
         where = _where(survey.sources[0])
-        return f"To put it back from {where}: {restore}. To take what the primary has now as right: {accept}"
+        return [
+            Way(f"To put it back from {where}:", restore),
+            Way("To take what the primary has now as right:", accept),
+        ]
     return _both_bad(pair, name, survey, accept)
 
 
-def _about_copy(pair: str, name: str, survey: Survey) -> str:
+def _about_copy(pair: str, name: str, survey: Survey) -> list[Way]:
     if survey.secondary.is_right:
-        return "The copy has the right content again; the next night, or `nightferry verify`, closes this."
+        told = "The copy has the right content again. The next night closes this, or now:"
+        return [Way(told, f"nightferry verify {pair}")]
     if survey.changed_since or not survey.primary.is_there:
-        return "The primary's file was written or removed since; the next night sees to the copy."
+        return [Way("The primary's file was written or removed since; the next night sees to the copy.")]
     if survey.primary.is_right:
-        return "The primary is intact: the next night mends the copy from it."
+        return [Way("The primary is intact: the next night mends the copy from it.")]
     if survey.sources:
-        return f'The primary is bad too. To put it back first: nightferry mend {pair} "{name}" --restore'
-    return _both_bad(pair, name, survey, f'nightferry mend {pair} "{name}" --accept')
+        return [Way("The primary is bad too. To put it back first:", f"nightferry mend {pair} {name} --restore")]
+    return _both_bad(pair, name, survey, f"nightferry mend {pair} {name} --accept")
 
 
-def _both_bad(pair: str, name: str, survey: Survey, accept: str) -> str:
-    told = ["Neither drive has the right content any more, and no retired version has it."]
+def _both_bad(pair: str, name: str, survey: Survey, accept: str) -> list[Way]:
+    found = [Way("Neither drive has the right content any more, and no retired version has it.")]
     choices = [place.side for place in (survey.secondary,) if place.digest is not None]
-    choices += [show_name(place.path) for place in survey.older[:1]]
-    if choices:
-        ways = ", ".join(f'--from "{choice}"' for choice in choices)
-        told.append(f'To choose a version for the primary: nightferry mend {pair} "{name}" with {ways}.')
+    choices += [typed(place.path) for place in survey.older[:1]]
+    found += [
+        Way(f"To choose {'what the copy has' if choice == 'secondary' else 'an older version'} for the primary:",
+            f"nightferry mend {pair} {name} --from {choice}")
+        for choice in choices
+    ]  # fmt: skip
     if survey.primary.digest is not None:
-        told.append(f"To keep what the primary has: {accept}")
+        found.append(Way("To keep what the primary has:", accept))
     else:
-        told.append(f'To save what can be read into a file beside it: nightferry mend {pair} "{name}" --salvage')
-    return " ".join(told)
+        told = "To save what can be read into a file beside it:"
+        found.append(Way(told, f"nightferry mend {pair} {name} --salvage"))
+    return found
 
 
 def _where(place: Place) -> str:
@@ -89,13 +115,15 @@ def show_case(
     """One damaged name."""
     screen.heading(shown_path("retired" if case.in_retired else "", case.path), "attention")
     for each in case.damage:
-        side = "secondary" if each.side == "retired" else each.side
-        screen.point(f"{words.damage_line(side, each.verdict, each.detail)} (found on {words.day(each.found_s)})")
+        screen.point(f"{damage_line(each.side, each.verdict, each.detail)} (found {words.day(each.found_s)})")
     if survey is not None and survey.entry is not None:
         screen.table(("place", "has"), [(_label(place), _has(manifest, place)) for place in _places(survey)])
     if ranges is not None:
         screen.text(_ranges(*ranges))
-    screen.text(advice(pair, case, survey))
+    for way in ways(pair, case, survey):
+        screen.text(way.told)
+        if way.command is not None:
+            screen.line(f"    {way.command}")  # never wrapped, so that it can be copied
     screen.gap()
 
 
@@ -120,9 +148,13 @@ def _has(manifest: Manifest, place: Place) -> str:
 def _ranges(ranges: list[tuple[int, int]], is_all: bool) -> str:
     if not ranges:
         return "Primary and copy have the same content."
-    shown = ", ".join(f"{format_count(start)}-{format_count(end - 1)}" for start, end in ranges[:_RANGES_SHOWN])
+    shown = ", ".join(
+        format_count(start) if end == start + 1 else f"{format_count(start)}-{format_count(end - 1)}"
+        for start, end in ranges[:_RANGES_SHOWN]
+    )
     more = " and further on" if not is_all or len(ranges) > _RANGES_SHOWN else ""
-    return f"Primary and copy differ in bytes {shown}{more}."
+    what = "byte" if len(ranges) == 1 and is_all and ranges[0][1] == ranges[0][0] + 1 else "bytes"
+    return f"Primary and copy differ in {what} {shown}{more}."
 
 
 def salvaged_text(found: Salvaged) -> str:

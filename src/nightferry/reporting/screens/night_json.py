@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
+from nightferry.manifest.night_findings import DamageStory
 from nightferry.manifest.records import LeftOut
 from nightferry.reporting.audit.changes import Change, NightReport, Totals
 from nightferry.reporting.audit.folders import FolderSums
@@ -29,27 +30,30 @@ def report_as_json(report: NightReport, reasons: tuple[Reason, ...]) -> dict[str
         "hold_reasons": report.hold_reasons,
         "reasons": [reason._asdict() for reason in reasons],
         "open_damage": report.open_damage,
-        "damage": [
-            {**json_name(path), "side": side, "verdict": verdict, "detail": detail}
-            for path, side, verdict, detail in report.damage
-        ],
+        "still_damaged": report.still_damaged,
+        "damage": [_story(each) for each in report.damage],
         "damage_ended_count": report.damage_ended_count,
-        "damage_ended": [
-            {
-                **json_name(each.path),
-                "side": each.side,
-                "verdict": each.verdict,
-                "detail": each.detail,
-                "became": each.became,
-            }
-            for each in report.damage_ended
-        ],
+        "damage_ended": [_story(each) for each in report.damage_ended],
+        "damage_since_count": report.damage_since_count,
+        "damage_since": [_story(each) for each in report.damage_since],
+        "drive_damage": [each._asdict() for each in report.drive_damage],
         "kept_until": None if report.kept is None else _moment(report.kept.until_s),
         "kept_at_least_until": None if report.kept is None else _moment(report.kept.at_least_until_s),
         "coverage": coverage_as_json(report.coverage),
         "verify_cycle_s": report.verify_cycle_s or None,
         "rehearsal": None if (fact := fact_of(report.rehearsal)) is None else asdict(fact),
         "kept_nights": None if report.kept is None else report.kept.nights,
+    }
+
+
+def _story(each: DamageStory) -> dict[str, Any]:
+    return {
+        **json_name(each.path),
+        "side": each.side,
+        "verdict": each.verdict,
+        "detail": each.detail,
+        "closed_night": each.closed_run,
+        "became": each.became,
     }
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from nightferry.manifest.night_findings import DamageStory
 from nightferry.reporting.audit.changes import KINDS, Change, NightReport, counted
 from nightferry.reporting.audit.folders import FolderSums
 from nightferry.reporting.look import words
+from nightferry.reporting.look.damage_words import became_since, damage_line, drive_signs
 from nightferry.reporting.look.terminal import Screen
 from nightferry.reporting.screens.coverage_text import show_coverage
 from nightferry.reporting.screens.rehearsal_line import line
@@ -23,21 +25,17 @@ def show_report(screen: Screen, report: NightReport, reasons: tuple[Reason, ...]
     """A whole night, but for its changes by folder or name."""
     screen.heading(words.headline(report), report.state)
     screen.text(f"{words.meaning(report)} {words.took(report)}".rstrip())
-    show_counts(screen, counts)
+    for reason in reasons:
+        screen.point(reason.sentence, state=report.state)
+    _show_damage(screen, report)
+    for sentence in drive_signs(report):
+        screen.point(sentence)
+    show_counts(screen, counts, mended=report.tally.get("mended", 0))
     displaced = counts["changed"]["files"] + counts["removed"]["files"]
     kept = words.kept(report)
     if displaced and kept:
         screen.text(kept)
-    for reason in reasons:
-        screen.point(reason.sentence, state=report.state)
     _show_not_copied(screen, report)
-    for path, side, verdict, detail in report.damage:
-        screen.point(f"{show_name(path)}: {words.damage_line(side, verdict, detail)}", state="failed")
-    for each in report.damage_ended:
-        told = words.damage_line(each.side, each.verdict, each.detail)
-        screen.point(f"{show_name(each.path)}: {told}; {show_text(each.became or '')}")
-    if (more := report.damage_ended_count - len(report.damage_ended)) > 0:
-        screen.point(f"and {counted(more, 'name')} more that were bad and are right again.")
     for note in report.notes:
         screen.point(note)
     if (fact := fact_of(report.rehearsal)) is not None:
@@ -47,16 +45,16 @@ def show_report(screen: Screen, report: NightReport, reasons: tuple[Reason, ...]
         show_coverage(screen, report.coverage, report.verify_cycle_s, report.ended_s, ", as of its end")
 
 
-def show_counts(screen: Screen, counts: dict[str, Any]) -> None:
-    """The table of changes by kind; one sentence where there were none."""
+def show_counts(screen: Screen, counts: dict[str, Any], *, mended: int = 0) -> None:
+    """The table of changes by kind; one sentence where there were none. ``mended``: copies that were put right."""
     rows = []
     for kind, count in counts.items():
         if count["files"] or count["folders"]:
-            size = "" if kind == "metadata" else format_size(count["bytes"])
-            folders = format_count(count["folders"]) if count["folders"] else ""
-            rows.append((kind, format_count(count["files"]), size, folders))
+            files, folders = (format_count(count[what]) if count[what] else "" for what in ("files", "folders"))
+            size = format_size(count["bytes"]) if files and kind != "metadata" else ""
+            rows.append((kind, files, size, folders))
     if not rows:
-        screen.text("It changed nothing on the secondary.")
+        screen.text(f"It changed nothing {'else ' if mended else ''}on the secondary.")
         return
     screen.gap()
     screen.table(("", ">files", ">size", ">folders"), rows)
@@ -68,7 +66,6 @@ def show_folders(screen: Screen, sums: FolderSums) -> None:
     found = sums.largest_first()
     if not found:
         return
-    screen.gap()
     rows = [
         (format_count(each.files), format_size(each.size_bytes), kinds_line(each.kinds), folder_name(folder))
         for folder, each in found[:FOLDERS_SHOWN]
@@ -99,6 +96,30 @@ def kinds_line(kinds: dict[str, int]) -> str:
     return ", ".join(f"{format_count(kinds[kind])} {KIND_SHOWN.get(kind, kind)}" for kind in order if kinds.get(kind))
 
 
+def _show_damage(screen: Screen, report: NightReport) -> None:
+    """What stood at the end of that night, and apart from it what became of it since."""
+    for each in report.damage:
+        since = became_since(each)
+        screen.point(f"{_told(each)}{f' ({since})' if since else ''}", state=None if since else "failed")
+    if (more := report.open_damage - len(report.damage)) > 0:
+        screen.point(f"and {counted(more, 'name')} more that {'was' if more == 1 else 'were'} damaged when it ended.")
+    for each in report.damage_ended:
+        screen.point(f"{_told(each)} (in this night: {show_text(each.became or 'closed')})")
+    if (more := report.damage_ended_count - len(report.damage_ended)) > 0:
+        screen.point(f"and {counted(more, 'name')} more that were bad and are right again.")
+    for each in report.damage_since:
+        since = became_since(each)
+        screen.point(f"Found after this night: {_told(each)}{f' ({since})' if since else ''}", state="failed")
+    if (more := report.damage_since_count - len(report.damage_since)) > 0:
+        screen.point(f"and {counted(more, 'name')} more, found after this night.")
+    if any(each.closed_run is None for each in report.damage_since):
+        screen.point(f"What each place has, and what can be done: `nightferry mend {report.pair}`.")
+
+
+def _told(each: DamageStory) -> str:
+    return f"{show_name(each.path)}: {damage_line(each.side, each.verdict, each.detail)}"
+
+
 def _show_not_copied(screen: Screen, report: NightReport) -> None:
     for kind, count in sorted(report.left_out.items()):
         screen.text(f"Not copied, {show_text(kind)}: {format_count(count)}")
@@ -106,4 +127,4 @@ def _show_not_copied(screen: Screen, report: NightReport) -> None:
         for each in names[:NAMES_SHOWN]:
             screen.line(f"    {show_name(each.path)}: {show_text(each.detail)}")
         if count > NAMES_SHOWN:
-            screen.text(f"    and {format_count(count - NAMES_SHOWN)} more: nightferry lastnight --all {report.pair}")
+            screen.text(f"    and {format_count(count - NAMES_SHOWN)} more: `nightferry lastnight --all {report.pair}`")

@@ -31,8 +31,8 @@ def show_outlook(screen: Screen, outlook: Outlook, found: Forecast, *, with_name
     rows = [
         (
             _LABELS[kind],
-            format_count(files),
-            "" if kind == METADATA else format_size(size_bytes),
+            format_count(files) if files else "",
+            format_size(size_bytes) if files and kind != METADATA else "",
             format_count(found.folders[kind]) if found.folders[kind] else "",
         )
         for kind, (files, size_bytes) in outlook.totals.items()
@@ -50,8 +50,8 @@ def show_outlook(screen: Screen, outlook: Outlook, found: Forecast, *, with_name
             " mode; the night reads them to tell."
         )
     _show_verdict(screen, outlook, found)
+    screen.gap()
     if with_names:
-        screen.gap()
         for expected in outlook.changes():
             screen.line(_line(expected))
     else:

@@ -22,7 +22,7 @@ def notes(what: Situation) -> dict[int, str]:
         f" 1,538 bytes), of which file sharing reads {links.FILE_SHARING_SHARE:.0%} (common practice, no source).",
         KEPT: "(old versions kept now + free room above keep_free) / bytes changed or removed a day.",
         FULL: "Free room above keep_free / growth a day: the median slope of all pairs of nights with Sen's bounds of"
-        " 95 % (Theil 1950; Sen, JASA 63, 1968); with fewer than 5 nights, or 3 days, the growth that is assumed.",
+        " 95% (Theil 1950; Sen, JASA 63, 1968); with fewer than 5 nights, or 3 days, the growth that is assumed.",
         ERRORS: f"1 - (1 - {what.bit_error_rate:g})^bits read, the rate as makers state it.",
         POWER: f"A port gives {power.USB2_PORT_MA} mA (USB 2.0 specification, 7.2.1) or {power.USB3_PORT_MA} mA (USB"
         f" 3.2 specification, 11.4); many boards give {power.BOARD_TOTAL_MA:,} mA for all ports together (common"

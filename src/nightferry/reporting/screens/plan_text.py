@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 
 from nightferry.planning.capacity import DAY_S, Part
 from nightferry.planning.prospect import Prospect, Situation
@@ -39,17 +38,10 @@ def show_plan(screen: Screen, title: str, what: Situation, found: Prospect) -> N
     screen.gap()
     screen.heading("Where the numbers come from")
     for number, sentence in note.notes(what).items():
-        _note(screen, f"[{number}]", sentence)
+        screen.point(sentence, mark=f"[{number}]".ljust(4))
     for sentence in found.assumptions:
-        _note(screen, "-", sentence)
+        screen.point(sentence, mark="-".ljust(4))
     screen.text("MB, GB and TB are powers of 1,000 here.")
-
-
-def _note(screen: Screen, mark: str, sentence: str) -> None:
-    for line in textwrap.wrap(
-        sentence, max(20, min(screen.columns, 120) - 5), initial_indent=f"{mark:<5}", subsequent_indent="     "
-    ):  # fmt: skip
-        screen.text(line)
 
 
 def _count(number: int, word: str) -> str:

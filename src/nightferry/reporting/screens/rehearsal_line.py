@@ -16,10 +16,20 @@ OUTCOMES = {
 def line(fact: RehearsalFact) -> str:
     """All of it in a line."""
     said = f"{OUTCOMES.get(fact.outcome, fact.outcome)}, {shown_moment(fact.ended)}"
-    if fact.confidence is not None and fact.files_share is not None and fact.bytes_share is not None:
-        files, size = (percent(each) for each in (fact.files_share, fact.bytes_share))
-        said += f"; at most {files} of files and {size} of bytes cannot be restored ({fact.confidence:.0%} sure)"
-    return said
+    told = proof(fact)
+    return said if told is None else f"{said}; {told}"
+
+
+def proof(fact: RehearsalFact) -> str | None:
+    """What it shows of all there is; None where it shows nothing."""
+    if fact.confidence is None or fact.files_share is None or fact.bytes_share is None:
+        return None
+    if fact.files_share <= 0 and fact.bytes_share <= 0 and not fact.mismatches:
+        # Only where all was tried nothing is left to be inferred from a sample.
+        return "everything was tried, and came back right" if fact.files else "there was nothing to restore yet"
+    files, size = (percent(each) for each in (fact.files_share, fact.bytes_share))
+    sure = f"with {fact.confidence:.0%} confidence"
+    return f"{sure}, at most {files} of the files and {size} of the bytes cannot be restored"
 
 
 def time_line(fact: RehearsalFact) -> str | None:

@@ -32,6 +32,14 @@ def show_restored(screen: Screen, result: RestoreResult) -> None:
         screen.table(("", ">names", ">size"), _rows(result))
         if result.seconds:
             screen.text(_pace(result))
+        if not (
+            result.written.files or result.written.links or result.written.symlinks or result.right or result.stopped
+        ):
+            screen.point(
+                f"There was no file in it as of that night. `nightferry history {result.pair}` with the same path says"
+                " which nights had some; --as-of restores them.",
+                state="attention",
+            )
     for note in result.notes:
         screen.point(note, state="attention")
     _show_names(screen, result.refused, ("name", "names"), "the target would not take", _why)
@@ -39,12 +47,12 @@ def show_restored(screen: Screen, result: RestoreResult) -> None:
         screen, result.left, ("name", "names"), "left as found in the target, where something else stands", _why
     )
     if result.left.count:
-        screen.text("To have these as they are in the backup: the same command with --overwrite.")
+        screen.text("To have these as the copy has them: the same command with --overwrite.")
     _show_names(
         screen, result.elsewhere, ("file", "files"), "restored right, but not from the copy, which is bad", _why
     )
     if result.elsewhere.count:
-        screen.text(f"Have the secondary read: nightferry verify --side secondary {result.pair}")
+        screen.text(f"Have the secondary read: `nightferry verify --side secondary {result.pair}`")
     _show_names(screen, result.bad, ("file", "files"), "not restored, since no place has the right content", _why)
     if result.bad.count:
         screen.text("To have what is left of these, under marked names: the same command with --bad.")

@@ -8,7 +8,7 @@ from nightferry.manifest.fixity import Side
 from nightferry.manifest.records import Damage
 from nightferry.recovery.verifying import ASKED, VerifyResult
 from nightferry.reporting.audit.changes import counted
-from nightferry.reporting.look import words
+from nightferry.reporting.look.damage_words import damage_line
 from nightferry.reporting.look.terminal import Screen
 from nightferry.reporting.screens.coverage_text import show_coverage
 from nightferry.reporting.standing import status
@@ -28,8 +28,9 @@ def show_verified(screen: Screen, result: VerifyResult) -> None:
     """All of it."""
     state = "attention" if result.exit_code else "sound"
     screen.heading(f"{result.pair}: {_headline(result)}", state)
-    screen.table(("", ">files", ">size", ">rate"), [_row(result, side) for side in result.wanted.sides])
-    screen.gap()
+    if sum(result.verified.files.values()):
+        screen.table(("", ">files", ">size", ">rate"), [_row(result, side) for side in result.wanted.sides])
+        screen.gap()
     screen.text(_verdicts(result))
     if result.verified.changed:
         screen.text(
@@ -56,15 +57,13 @@ def show_damage(screen: Screen, pair: str, found: list[Damage]) -> None:
     screen.gap()
     screen.heading(f"{counted(len(found), 'name is', 'names are')} damaged:", "attention")
     for damage in found[:NAMES_LIMIT]:
-        side = "secondary" if damage.side == "retired" else damage.side
-        told = words.damage_line(side, damage.verdict, damage.detail)
+        told = damage_line(damage.side, damage.verdict, damage.detail)
         screen.point(f"{shown_path(damage.side, damage.path)}: {told}", state="attention")
     if len(found) > NAMES_LIMIT:
         screen.text(f"and {format_count(len(found) - NAMES_LIMIT)} more.")
     if any(damage.side == "secondary" and damage.verdict != "unlisted" for damage in found):
         screen.text("A bad copy is mended by the next night, from the primary, where that is intact.")
-    screen.text(f"What each place has, and what can be done: nightferry mend {pair}")
-    screen.gap()
+    screen.text(f"What each place has, and what can be done: `nightferry mend {pair}`")
 
 
 def as_json(result: VerifyResult) -> dict[str, Any]:

@@ -150,4 +150,4 @@ def _pace(run: RunProgress, pace: Pace) -> str:
 
 
 def _clock(status: Status) -> str:
-    return time.strftime("%H:%M:%S", time.localtime(unix(status.written)))
+    return words.zoned(unix(status.written))

@@ -11,7 +11,6 @@ import json
 import os
 import stat
 from dataclasses import asdict, dataclass, field, replace
-from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -395,8 +394,8 @@ def judged(pair: str, folder: Path, now_s: float) -> tuple[Status | None, str, t
 
 
 def shown_moment(written: str) -> str:
-    """For a person, in the machine's own zone: "2026-05-03 02:30"."""
-    return datetime.fromtimestamp(unix(written)).strftime("%Y-%m-%d %H:%M")
+    """For a person, in the machine's own zone: "2026-05-03 02:30 +02:00"."""
+    return moments.shown(unix(written))
 
 
 def while_running(before: Status | None, pair: str, run: RunProgress, now_s: float, valid_until_s: float) -> Status:

@@ -42,7 +42,7 @@ def text(pair: str, reasons: Sequence[Reason], found: Status | None) -> str:
         if found.secondary_room is not None:
             room = found.secondary_room
             lines.append(f"Free on the secondary: {format_size(room.free_bytes)} of {format_size(room.total_bytes)}")
-    lines.append(f"More: nightferry status {pair}")
+    lines.append(f"More: `nightferry status {pair}`")
     return "\n".join(lines)
 
 
