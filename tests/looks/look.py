@@ -5,8 +5,8 @@
     python tests/looks/look.py /var/tmp/looks            # as root: damage needs real drives
     python tests/looks/look.py /var/tmp/looks busy hold  # these alone
 
-Leaves pages and pictures of each scene there: 360, 800 and 1,400 pixels wide, light and dark, and printed. Ends with 1 where axe-core
-finds a violation, where a page scrolls sideways, or where something was asked of the network.
+Leaves pages and pictures of each scene there: 360, 800 and 1,400 pixels wide, light and dark, and printed. Ends with 1
+where axe-core finds a violation, where a page scrolls sideways, or where something was asked of the network.
 """
 
 from __future__ import annotations

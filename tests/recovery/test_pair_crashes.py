@@ -138,6 +138,8 @@ class Pairing:
             assert proposal is not None and proposal.action in (ACTIONS[self.case], "none"), proposal
         self._plug_in()
         assert self._state_names() == self.state_names
+        aside = list((self.pair.state_dir / "recordings").glob("manifest.older-*.sqlite3"))
+        assert bool(aside) == (self.case == "older-state"), f"set aside: {aside}"
         if not was_night:
             found = self.world.moment().undated()  # a card moves the date of the folder that it comes into
             assert (unlike := self.called.undated().unlike(found)) == [], unlike

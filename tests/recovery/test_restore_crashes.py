@@ -25,6 +25,7 @@ from drives import run
 from effects_faults import (
     Call,
     CountingEffects,
+    FailingCalls,
     FailingEffects,
     KillingEffects,
     PowerCutEffects,
@@ -298,6 +299,39 @@ def test_a_failed_sync_is_not_tried_again_on_the_same_pages(tried: Tried) -> Non
         tried.call(FirstSyncFails())
     assert [path for path in tried.into.rglob("*") if path.is_file() or path.is_symlink()] == []
     tried.check_goes_on()
+
+
+@pytest.mark.parametrize("folder", [NOTES, ""])
+def test_rule_G_a_folder_that_does_not_take_its_date_is_told_and_done_by_the_next_call(
+    tried: Tried, folder: str
+) -> None:
+    """Once this was passed over in silence, and of the target itself ended the restore."""
+
+    def of_folder(call: Call, _: int) -> bool:
+        return call.name == "utime" and isinstance(call.args[0], int) and _place(call.args[0]) == tried.into / folder
+
+    tried.fresh()
+    result = tried.call(FailingCalls(of_folder, errno.ESTALE))
+    assert result.exit_code == 1
+    assert [each.path for each in result.refused.kept] == [os.fsencode(folder) or b"."]
+    tried.check_goes_on()
+
+
+def _place(fd: int) -> Path:
+    return Path(os.readlink(f"/proc/self/fd/{fd}"))
+
+
+def test_a_file_of_its_own_where_the_copy_has_another_name_is_told(tried: Tried) -> None:
+    """As after a call in which one of the names was refused: its content is right, and once that was what counted."""
+    (tried.into / "kyrie again.wav").rename(tried.into / "x")
+    run("cp", "-a", tried.into / "x", tried.into / "kyrie again.wav")
+    (tried.into / "x").unlink()
+    result = tried.call()
+    assert result.exit_code == 1
+    (left,) = result.left.kept
+    assert left.path == b"kyrie again.wav" and "not another name of" in left.why
+    assert tried.call(overwrite=True).exit_code == 0
+    tried.check_complete(with_top=False)
 
 
 # --- a tree with everything

@@ -126,7 +126,7 @@ def night_bars(history: Sequence[NightPoint]) -> Chart | None:
         half = f"half of them changed {format_size(round(median(sums)))} or less"
         summary = f"Of the last {len(nights)} nights, {half}; the most was {most}."
     else:
-        summary = f"{most[0].upper()}{most[1:]} changed."
+        summary = f"It changed {format_size(busiest[0])}."
     if cut:
         named = [each for each in cut if each is not busiest[1]]
         others = ", ".join(f"night {each.number} ({format_size(sum(each.size_bytes.values()))})" for each in named)
@@ -281,11 +281,12 @@ def _oldest_part(each: Coverage) -> str:
     for part in range(len(parts) - 1, -1, -1):
         if parts[part]:
             words = age_words()[part]
-            share = (
-                "less than 1%" if parts[part] * 100 < each.total_bytes else f"{parts[part] * 100 // each.total_bytes}%"
-            )
+            percent = parts[part] * 100 / each.total_bytes
             if words == NEVER:
+                # Rounded up, as what was read is rounded down: the two make 100.
+                share = "less than 1%" if percent < 1 else f"{math.ceil(percent)}%"
                 return f"{share} was never read, or was bad when last read"
+            share = "less than 1%" if percent < 1 else f"{math.floor(percent)}%"
             return f"{share} was last read {words.replace('under 1 day', 'less than a day')} ago"
     return "nothing was read"
 
