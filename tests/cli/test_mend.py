@@ -21,7 +21,7 @@ def decay(box: Box, name: str = NAME) -> bytes:
     """As if it had decayed: other bytes, while the manifest's ctime says that nobody wrote. The good bytes."""
     path = box.primary() / name
     good, before = path.read_bytes(), os.stat(path)
-    path.write_bytes(b"rot" + good[3:])
+    path.write_bytes(bytes(each ^ 0xFF for each in good[:3]) + good[3:])
     os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
     with contextlib.closing(sqlite3.connect(box.folder() / "manifest.sqlite3")) as manifest, manifest:
         ctime_ns = os.stat(path).st_ctime_ns

@@ -37,6 +37,8 @@ from nightferry.tree.root import split
 
 # Files that changed while they were read, tried once more at the end.
 RETRY_LIMIT = 10_000
+# A file of this size is not begun before all that came before it is staged.
+TAKES_TIME_BYTES = 16 << 20
 # Files that the secondary may refuse with an I/O error before the night stops working it.
 DRIVE_ERRORS_LIMIT = 16
 
@@ -115,6 +117,8 @@ class Copier:
         """Keeps those back that can go the straight way, and stages them as soon as they fill a batch."""
         for item in items:
             if not is_small(item) or not self._is_plain(item):
+                if item.stat.size_bytes >= TAKES_TIME_BYTES:
+                    self._stage_small()  # what came before it is safe, should the night be stopped meanwhile
                 yield item
                 continue
             self._small.append(item)
