@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "night"), str(Path(__file__).parent)]
+_TESTS = Path(__file__).parents[1]
+sys.path[:0] = [str(_TESTS / "night"), str(_TESTS / "recovery"), str(_TESTS / "hostile")]
 
 from harness import Pair  # noqa: E402
 

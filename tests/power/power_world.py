@@ -146,6 +146,7 @@ class Box:
         self._stack = ExitStack()
         self._recorder: Recorder | None = None
         self._mounted_primary: Path | None = None
+        self._cut: dict[int, QuickDrive] = {}  # the images of a cut that are mounted
         self.nights: list[Night] = []
         self.events: list[Event] = []
 
@@ -313,12 +314,21 @@ class Box:
                 self._builders[which].build(at, choice, image)
                 system = self.systems[which]
                 drive = QuickDrive(system.kind, image, self.disks[which].root, system.options)
+                self._cut[which] = drive
                 stack.callback(_forget, drive)
                 try:
                     drive.mount()
                 except CommandError as error:
                     raise NotMounted(f"{('secondary', 'state')[which]}: {error}") from error
             yield
+
+    def check_file_system(self) -> None:
+        """What a person does who is told that the secondary's file system is damaged."""
+        drive = self._cut[0]
+        drive.unmount()
+        tool = {"ext4": ("e2fsck", "-f", "-y"), "xfs": ("xfs_repair",)}  # btrfs asks not to be repaired without advice
+        run(*tool[drive.kind], drive.device, check=False)
+        drive.mount()
 
     @contextmanager
     def again(

@@ -72,8 +72,9 @@ class Stock:
         held: bytes, read_s: int | None,
     ) -> None:  # fmt: skip
         """Enters a version that stands below ``retired/``, displaced by the run ``until``. Newest first."""
+        # Also one that has expired: a drive that loses writes brings names back. It is let go again in its turn.
         known = self._connection.execute(
-            "UPDATE past SET held = ?, read_s = ? WHERE entry = ? AND until = ? AND held IS NULL AND expired IS NULL"
+            "UPDATE past SET held = ?, read_s = ?, expired = NULL WHERE entry = ? AND until = ? AND held IS NULL"
             " AND reason IN ('removed', 'changed') AND digest IS ? AND target IS ?",
             (held, read_s, entry, until, content.digest, content.target),
         )

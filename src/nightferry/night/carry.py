@@ -70,6 +70,8 @@ class Carrier:
         except FileExistsError:
             if not self._same_file(old, held):
                 raise
+            if not self._is_counted(held):
+                raise OSError(errno.EUCLEAN, os.strerror(errno.EUCLEAN), os.fsdecode(held)) from None
         self._barrier.names_changed(split(held)[0])
 
     # --- after the barrier
@@ -104,7 +106,7 @@ class Carrier:
                 if self._root.stat_or_none(held) is not None:
                     self._root.rename(held, new)
                     self._changed(held, new)
-            elif self._same_file(new, held):
+            elif self._same_file(new, held) and self._is_counted(held):
                 self._root.unlink(held)
                 self._changed(held)
             self.prune(held)
@@ -294,6 +296,14 @@ class Carrier:
     def _make_folder_for(self, path: bytes) -> None:
         for made in self._root.make_folders(split(path)[0]):
             self._changed(made)
+
+    def _is_counted(self, path: bytes) -> bool:
+        """False for a file of two names whose file system knows of one, as a drive leaves that lost what it had called
+        durable: were one of them replaced or removed, the file would be deleted under the other.
+
+        Only those of which syncfs is trusted keep counts that say so for certain.
+        """
+        return self._root.stat(path).st_nlink > 1 or not self._can.syncfs_covers
 
     def _same_file(self, one: bytes, other: bytes) -> bool:
         first, second = self._root.stat_or_none(one), self._root.stat_or_none(other)

@@ -40,6 +40,14 @@ _NO_ROOM = {errno.ENOSPC, errno.EDQUOT}
 _NOT_EMPTY = {errno.ENOTEMPTY, errno.EEXIST}
 SAME_NAME = "on the secondary it has the same name as another file (upper and lower case)"
 _NAME_REFUSED = {errno.EINVAL, errno.EILSEQ, errno.ENAMETOOLONG}
+# A file system says so that met something of its own that cannot be: a wrong checksum, a name of a deleted file.
+_DAMAGED = {errno.EUCLEAN, errno.EBADMSG}
+_DAMAGED_NOTE = (
+    "The secondary's file system is damaged: names in it lead to deleted files, or a checksum of its own is wrong."
+    " Unmount that drive and have it checked by the file system's own tool (e2fsck, xfs_repair, btrfs check), then run"
+    " a night, which copies again what is missing by then. A drive that had lost what it had called durable when the"
+    " power went leaves that behind: look at the drive, its case and its cable."
+)
 
 
 class Pending(NamedTuple):
@@ -162,8 +170,21 @@ def leave_out_refused(night: Night, path: bytes, error: OSError) -> None:
         refuse(night, path, "the secondary's file system cannot hold this name")
     elif error.errno == errno.EEXIST and not night.capabilities.case_sensitive:
         refuse(night, path, SAME_NAME)
+    elif error.errno in _DAMAGED or (error.errno == errno.ENOENT and _is_deleted(night, in_copy(path))):
+        refuse(night, path, "the secondary's file system is damaged there")
+        night.note(_DAMAGED_NOTE)
     else:
         refuse(night, path, f"the secondary refused it: {error.strerror}")
+
+
+def _is_deleted(night: Night, path: bytes) -> bool:
+    """Whether a name leads to a file without any: it gets no other name then (link(2) fails with ENOENT), and its
+    content goes as soon as it is unmounted."""
+    try:
+        found = night.secondary.stat_or_none(path)
+    except OSError as error:
+        return error.errno in _DAMAGED
+    return found is not None and found.st_nlink == 0
 
 
 def refuse(night: Night, path: bytes, why: str) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from nightferry.errors import NightferryError
 from nightferry.manifest.manifest import Manifest
 from nightferry.settings import PairSettings
+from nightferry.units import format_count
 from nightferry.volumes.io_errors import Counted, count_errors
 from nightferry.volumes.mounts import Mount, mount_of
 from nightferry.volumes.sysfs import SYSFS
@@ -60,6 +61,23 @@ def as_last_night_left(manifest: Manifest) -> dict[str, Counted]:
         except (ValueError, KeyError, TypeError, AttributeError):
             continue
     return {}
+
+
+def told(counted: dict[str, dict[str, int | None]], before: dict[str, Counted]) -> list[str]:
+    """A sentence for each side whose file system noticed errors of its own since the last night.
+
+    Of a drive's commands some fail harmlessly: what of them means something, preflight says.
+    """
+    found = []
+    for role, now in counted.items():
+        new = Counted(now["commands"], now["file_system"]).since(before.get(role, Counted())).file_system
+        if new:
+            errors = "an error" if new == 1 else f"{format_count(new)} errors"
+            found.append(
+                f"The file system of the {role} noticed {errors} of its own: unmount that drive and have it checked by"
+                " the file system's own tool (e2fsck, xfs_repair, btrfs check) before more is lost."
+            )
+    return found
 
 
 def _whole(value: object) -> int | None:

@@ -263,6 +263,9 @@ def _carry_through(
         result.failure = _in_doubt(error)
     result.phase_s = times.so_far()
     result.rates, result.io_errors = night.rates.summary(), error_counts.count(devices)
+    with suppress(sqlite3.Error):
+        for sentence in error_counts.told(result.io_errors, error_counts.as_last_night_left(night.manifest)):
+            night.note(sentence)
     if report is not None and not result.is_missing:
         result.drives = drive_notes.notes(devices)
     can_seal = can_seal or result.failure is None
