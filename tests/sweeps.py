@@ -1,4 +1,7 @@
-"""How much of a sweep is tried: some of it in a plain run, all of it with NIGHTFERRY_SWEEPS=1 (conftest.py)."""
+"""How much of a sweep is tried: some of it in a plain run, all of it with NIGHTFERRY_SWEEPS=1 (conftest.py).
+
+There is no other switch but HYPOTHESIS_PROFILE=long, for what takes hours, and the numbers of images of tests/power.
+"""
 
 from __future__ import annotations
 

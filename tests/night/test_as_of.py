@@ -169,7 +169,7 @@ def test_rule_B_every_night_s_state_is_told_as_it_was(tmp_path: Path, monkeypatc
         Remembered.whole = Remembered.partly = 0
         if not missing_privileges():
             Nights.base = drives("ext4", 64 * MIB).root
-        profile = settings(PROFILE, max_examples=2000 if LONG else 40, stateful_step_count=40)
+        profile = settings(PROFILE, max_examples=2000 if LONG else 24, stateful_step_count=40)
         run_state_machine_as_test(Remembered, settings=profile)
         print(f"\nnights: {Nights.nights}; states told whole {Remembered.whole}, partly {Remembered.partly}")
         assert Remembered.whole > 50

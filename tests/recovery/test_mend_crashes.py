@@ -10,11 +10,9 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from crash_world import fast_folder
 from small_world import Moment, SmallWorld
 from world import World
 
@@ -31,15 +29,6 @@ GOOD = os.urandom(90_000)
 NAMES = ("2026-05 spring concert/01 kyrie.wav", "best of/kyrie.wav")
 # Choosing the copy is restoring, said otherwise.
 ACTIONS = ("restore", "accept", "an older version", *(["the copy"] if ALL else []))
-
-
-@pytest.fixture
-def base(tmp_path: Path) -> Iterator[Path]:
-    folder, remove = fast_folder(tmp_path)
-    try:
-        yield folder
-    finally:
-        remove()
 
 
 @pytest.fixture

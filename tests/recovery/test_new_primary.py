@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from crash_world import copy_of, different, fast_folder, look, primary_of, retired_of, with_abilities
+from crash_world import copy_of, different, look, primary_of, retired_of, with_abilities
 from harness import CARD, OWN_NAMES, Pair
 from restore_world import STAGING, unlike
 from small_world import SmallWorld
@@ -321,16 +320,12 @@ class Filling:
 
 
 @pytest.fixture
-def filling(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> Iterator[Filling]:
-    folder, remove = fast_folder(tmp_path)
+def filling(base: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> Filling:
     # What a file system can hold is tried out in the sweeps of nights and of restores; here it is known.
-    known = with_abilities(folder, monkeypatch, {})
+    known = with_abilities(base, monkeypatch, {})
     for module in (target_opening, new_primary):
         monkeypatch.setattr(module, "probe", lambda *_, **__: known)
-    try:
-        yield Filling(folder, request.param)
-    finally:
-        remove()
+    return Filling(base, request.param)
 
 
 # Where the state has to be taken over first, all calls of the other case are made, too.

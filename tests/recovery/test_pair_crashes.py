@@ -10,11 +10,11 @@ from __future__ import annotations
 import errno
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from crash_world import Thing, fast_folder, look
+from crash_world import Thing, look
 from harness import CARD, footprint
 from small_world import SmallWorld
 from world import KYRIE
@@ -149,12 +149,8 @@ class Pairing:
 
 
 @pytest.fixture
-def pairing(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Pairing]:
-    folder, remove = fast_folder(tmp_path)
-    try:
-        yield Pairing(folder, request.param)
-    finally:
-        remove()
+def pairing(base: Path, request: pytest.FixtureRequest) -> Pairing:
+    return Pairing(base, request.param)
 
 
 EACH = pytest.mark.parametrize("pairing", ACTIONS, indirect=True)

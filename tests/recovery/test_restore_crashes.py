@@ -10,11 +10,11 @@ import errno
 import os
 import shutil
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from crash_world import Thing, different, fast_folder, look
+from crash_world import Thing, different, look
 from harness import OWN_NAMES, Pair
 from restore_world import STAGING, restored, unlike
 from small_world import Moment, SmallWorld, syncs_as_a_drive
@@ -46,15 +46,6 @@ NOTES = f"{CONCERT}/notes"
 AS_OF = "1"
 # Of the tree with everything each so many are tried.
 STEP = 19 if ALL else 499
-
-
-@pytest.fixture
-def base(tmp_path: Path) -> Iterator[Path]:
-    folder, remove = fast_folder(tmp_path)
-    try:
-        yield folder
-    finally:
-        remove()
 
 
 class Tried:

@@ -16,9 +16,7 @@ from nightferry.reporting.standing.status import ATTENTION, SOUND, Reason
 _CODE = "damage"
 
 
-def leave_damage(
-    state_dir: Path, pair: str, open_count: int, now_s: float, *, coverage: Covered | None = None
-) -> None:
+def leave_damage(state_dir: Path, pair: str, open_count: int, now_s: float, *, coverage: Covered | None = None) -> None:
     """Enters how much damage is open. Never makes a state better: only a night that did its work writes ``sound``.
 
     ``coverage``: what was read back by now, where that is known. Where the status cannot be written, the next night
