@@ -308,6 +308,20 @@ def test_rule_G_a_folder_that_does_not_take_its_date_is_told_and_done_by_the_nex
     tried.check_goes_on()
 
 
+def test_a_name_that_could_not_be_another_of_its_file_is_counted(tried: Tried) -> None:
+    """As where a file can have no more names (EMLINK), or the file system has no hard links."""
+
+    def of_file(call: Call, _: int) -> bool:
+        return call.name == "link" and call.args[0].isdigit()
+
+    tried.fresh()
+    result = tried.call(FailingCalls(of_file, errno.EMLINK))
+    assert (result.exit_code, result.written.lost) == (0, {"links": 1})
+    names = (tried.into / KYRIE, tried.into / "kyrie again.wav")
+    assert len({path.stat().st_ino for path in names}) == 2
+    assert len({path.read_bytes() for path in names}) == 1
+
+
 def _place(fd: int) -> Path:
     return Path(os.readlink(f"/proc/self/fd/{fd}"))
 

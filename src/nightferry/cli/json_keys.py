@@ -571,6 +571,7 @@ KEYS: dict[str, dict[str, str]] = {
         "metadata_lost.mode": "names whose permissions it could not hold",
         "metadata_lost.time": "names whose exact time it could not hold",
         "metadata_lost.attributes": "names whose extended attributes it could not hold",
+        "metadata_lost.links": "names that share their file with others in the copy, and are files of their own here",
         "notes[]": "what else there is to say, sentences",
         "stopped": "whether it was asked to stop before its end",
         "seconds": "how long it took",

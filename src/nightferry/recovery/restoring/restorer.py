@@ -311,7 +311,10 @@ class Restorer:
     def _link(self, piece: Piece, number: int | None) -> bool:
         """Makes it another name of a file that is there; False where it has to be looked at and written itself."""
         first = self._linked.first(number)
-        if first is None or not self._target.can.hard_links:
+        if first is None:
+            return False
+        if not self._target.can.hard_links:
+            self._target.tally.lost["links"] += 1
             return False
         with refusing():
             found = self._target.root.stat_or_none(piece.path)
@@ -329,6 +332,8 @@ class Restorer:
                     return False
         if done:
             self._meter.advance(piece.stat.size_bytes)
+        else:
+            self._target.tally.lost["links"] += 1
         return done
 
     def _is_apart(self, piece: Piece, number: int | None) -> bool:
@@ -347,6 +352,7 @@ class Restorer:
         if not self._target.is_ours:
             self._leave(piece, f"it has the right content, and is not another name of {show_name(first)}")
         elif not self._target.link(first, piece.path, replace=True):  # it can have no more names
+            self._target.tally.lost["links"] += 1
             self._result.right += 1
             self._result.right_bytes += piece.stat.size_bytes
 

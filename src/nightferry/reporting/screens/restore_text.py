@@ -21,7 +21,10 @@ _RANGES_SHOWN = 10
 # Of less, the time went into names.
 _LEAST_FOR_A_RATE_BYTES = 16 << 20
 
-_LOST = {"owner": "owner and group", "mode": "permissions", "time": "exact time", "attributes": "extended attributes"}
+_LOST = {
+    "owner": "owner and group", "mode": "permissions", "time": "exact time", "attributes": "extended attributes",
+    "links": "hard links",
+}  # fmt: skip
 
 
 def show_restored(screen: Screen, result: RestoreResult) -> None:
