@@ -9,6 +9,7 @@ HYPOTHESIS_PROFILE=long takes every error with every effect.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 from collections.abc import Iterator
@@ -20,9 +21,10 @@ import pytest
 from crash_world import World, copy_of, different, fast_folder, write
 
 from attempts import Sweep
-from effects_faults import NO_ROOM, Call, CountingEffects, Fault, KillingEffects, faults, in_child
+from effects_faults import Call, CountingEffects, FailingCalls, Fault, KillingEffects, faults, in_child
 from nightferry.night.context import Unwatched
 from nightferry.night.run import Result, run_night
+from nightferry.planning.drive_health import DRIVE_ERRORS
 from nightferry.recovery.rehearsing import in_night
 from nightferry.reporting.screens.rehearsal_text import render
 from nightferry.tree.effects import Effects
@@ -57,6 +59,8 @@ def small_changes(root: Path) -> None:
     (root / "best").symlink_to("new.wav")
     (root / "linked too.wav").unlink()
     os.utime(root / "linked.wav", ns=(0, 1_600_000_000_123_456_789))
+    write(root / "rehearsal/01 warm-up.wav", "a folder and its files that were not there before")
+    write(root / "rehearsal/02 agnus.wav", "agnus")
 
 
 class SmallWorld(World):
@@ -153,12 +157,28 @@ def test_rule_B_D_E_every_effect_fails_once(world: SmallWorld, part: int) -> Non
         if fault.number is None:
             assert isinstance(result, Result) and result.outcome == "complete", result
         world.check_interrupted()
-        # A folder below retired/ that cannot be removed for want of room stays, empty.
-        world.recover(may_hold_folders=calls[fault.k - 1].name == "rmdir" and fault.number in NO_ROOM)
+        # A folder below retired/ that cannot be removed stays, empty, unless it was the drive that failed.
+        world.recover(may_hold_folders=calls[fault.k - 1].name == "rmdir" and fault.number not in DRIVE_ERRORS)
 
     for fault in faults(calls, first=1 + part, step=PARTS):
         sweep.attempt(fault.label, lambda fault=fault: attempt(fault))
     sweep.report()
+
+
+@pytest.mark.parametrize("number", [errno.EACCES, errno.EMFILE, errno.ENOSPC], ids=errno.errorcode.get)
+def test_rule_D_a_version_whose_folder_cannot_go_has_expired_all_the_same(world: SmallWorld, number: int) -> None:
+    def below_retired(call: Call, _: int) -> bool:
+        if call.name != "rmdir" or "dir_fd" not in call.kwargs:
+            return False
+        return "retired" in Path(os.readlink(f"/proc/self/fd/{call.kwargs['dir_fd']}")).parts
+
+    world.put_back()
+    failing = FailingCalls(below_retired, number)
+    result = world.run(failing)
+    assert failing.failed
+    assert isinstance(result, Result)
+    assert (result.outcome, result.tally.expired) == ("complete", 1)
+    world.recover(may_hold_folders=True)
 
 
 @pytest.mark.parametrize("part", range(PARTS))

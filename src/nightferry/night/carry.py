@@ -18,15 +18,11 @@ from collections.abc import Callable
 
 from nightferry.manifest.records import Intent
 from nightferry.night.context import COPY, RETIRED
+from nightferry.planning.drive_health import DRIVE_ERRORS
 from nightferry.tree.durability import Barrier
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import NO_RENAME_NEW, Root, join, split
 from nightferry.volumes.capabilities import Capabilities
-
-# A folder below ``retired/`` that is not empty, gone, or cannot go for want of room: no version depends on it.
-_FOLDER_STAYS = {
-    errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR, errno.EBUSY, errno.ENOSPC, errno.EDQUOT,
-}  # fmt: skip
 
 
 def in_copy(path: bytes) -> bytes:
@@ -130,15 +126,18 @@ class Carrier:
         self.prune(held)
 
     def prune(self, path: bytes) -> None:
-        """Removes the folders above a name below ``retired/`` that hold nothing any more."""
+        """Removes the folders above a name below ``retired/`` that hold nothing any more.
+
+        One that cannot go stays, for whatever reason: no version depends on it.
+        """
         folder = split(path)[0]
         while folder not in (b"", RETIRED):
             try:
                 self._root.rmdir(folder)
             except OSError as error:
-                if error.errno in _FOLDER_STAYS:
-                    return
-                raise
+                if error.errno in DRIVE_ERRORS:
+                    raise
+                return
             self._changed(folder)
             folder = split(folder)[0]
 

@@ -26,7 +26,7 @@ from nightferry.manifest.records import Intent
 from nightferry.night import counters
 from nightferry.night.carry import Carrier, in_copy, in_retired
 from nightferry.night.context import NO_ROOM, UNLISTED, UNSUPPORTED, Night
-from nightferry.planning.drive_health import GONE
+from nightferry.planning.drive_health import DRIVE_ERRORS, GONE
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.root import split
 
@@ -34,8 +34,6 @@ from nightferry.tree.root import split
 BATCH_INTENTS_LIMIT = 5_000
 BATCH_BYTES_LIMIT = 1 << 30
 
-# Errors that concern the drive and not the one name: nothing more can be done there tonight.
-DRIVE_ERRORS = {errno.EIO, errno.EROFS, *GONE}
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT}
 _NOT_EMPTY = {errno.ENOTEMPTY, errno.EEXIST}
 SAME_NAME = "on the secondary it has the same name as another file (upper and lower case)"

@@ -11,7 +11,6 @@ from nightferry.manifest.records import Content, Entry, Intent
 from nightferry.night.alter import shares_inode
 from nightferry.night.carry import in_copy
 from nightferry.night.commit import (
-    DRIVE_ERRORS,
     Batch,
     Pending,
     clear_the_way,
@@ -30,6 +29,7 @@ from nightferry.night.side_by_side import stage_all
 from nightferry.night.small import is_small
 from nightferry.night.space import RoomLeft
 from nightferry.night.stage import Staged, stage_file, stage_from_base, stage_link, stage_symlink
+from nightferry.planning.drive_health import DRIVE_ERRORS
 from nightferry.tree.content import ReadFailed, Stopped
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Kind

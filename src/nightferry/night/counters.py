@@ -17,18 +17,15 @@ name and loses others of the same barrier is not found out. To rename needs no r
 
 from __future__ import annotations
 
-import errno
 import re
 
 from nightferry.manifest.journal import Counters, Journal
 from nightferry.night.context import RECORDS
-from nightferry.planning.drive_health import GONE
+from nightferry.planning.drive_health import DRIVE_ERRORS
 from nightferry.tree.durability import Barrier
 from nightferry.tree.root import Root, join
 
 _FORM = re.compile(rb"changes-(\d{12})-(\d{12})")
-# Errors of the drive. Any other leaves older numbers there, which cost a look at the whole drive and lose nothing.
-_FATAL = {errno.EIO, errno.EROFS, *GONE}
 
 STATE_LOST = "state"
 SECONDARY_LOST = "secondary"
@@ -54,7 +51,8 @@ def write(root: Root, barrier: Barrier, counters: Counters) -> None:
             root.rename(_name(found[-1]), name)
         barrier.names_changed(RECORDS)
     except OSError as error:
-        if error.errno in _FATAL:
+        # Any other leaves older numbers there, which cost a look at the whole drive and lose nothing.
+        if error.errno in DRIVE_ERRORS:
             raise
 
 

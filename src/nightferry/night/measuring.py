@@ -39,6 +39,7 @@ _NAMES_LIMIT = 200_000
 _FILES_LIMIT = 500
 _WRITE_BYTES = 4 << 20
 _SYNC_BYTES = 64 << 20
+_HASH_S = 0.3
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,7 @@ class Measured:
     both_read: Spread | None  # the sum of both sides
     copy: Spread | None
     direct: bool
+    hash: Spread | None = None  # what one core checksums, by the pair's own algorithm
 
 
 class _Slices:
@@ -152,6 +154,7 @@ def _measure(
                 lambda: work.read(drives.primary.again(), on_primary, "primary", own=True),
                 lambda: work.write(fd, min(limits.write_bytes // 2, max(0, free // 2))),
             )
+        hashed = _hashing(settings.hash, clock, limits)
         if stop():
             raise Stopped
         found = Measured(
@@ -162,9 +165,21 @@ def _measure(
             both_read=_sum(*both),
             copy=None if copied[0] is None or copied[1] is None else min(copied, key=_median),  # type: ignore[arg-type]
             direct=work.is_direct,
+            hash=hashed,
         )
         keep(folder, found)
         return found
+
+
+def _hashing(algorithm: str, clock: Clock, limits: Limits) -> Spread | None:
+    """In memory, no drive takes part: what is left of a drive's rate where this is the slower."""
+    block, hasher = os.urandom(_WRITE_BYTES), by_name(algorithm).new()
+    until_s = clock.monotonic_s() + min(_HASH_S, limits.seconds)
+    slices = _Slices(clock, _HASH_S / 5)
+    while not slices.total_bytes or clock.monotonic_s() < until_s:
+        hasher.update(block)
+        slices.passed(len(block))
+    return slices.spread()
 
 
 def _median(found: Spread) -> float:
@@ -370,15 +385,16 @@ def kept(folder: Path) -> Measured | None:
     try:
         with (folder / FILE_NAME).open("rb") as file:
             said = json.loads(file.read(1 << 16))
-        spreads = {key: _spread(said[key]) for key in _KEPT}
+        # Measurements of before have no rate of hashing.
+        spreads = {key: _spread(said.get(key) if key == "hash" else said[key]) for key in _KEPT}
         if any(each is not None and not each.median > 0 for each in spreads.values()):
             return None
         return Measured(measured_s=float(said["measured_s"]), direct=bool(said["direct"]), **spreads)
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
 
 
-_KEPT = ("primary_read", "secondary_write", "secondary_read", "both_read", "copy")
+_KEPT = ("primary_read", "secondary_write", "secondary_read", "both_read", "copy", "hash")
 
 
 def _spread(said: Any) -> Spread | None:

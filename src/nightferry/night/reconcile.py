@@ -14,9 +14,10 @@ from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Intent
 from nightferry.night import counters
 from nightferry.night.carry import Carrier, in_copy, in_retired
-from nightferry.night.commit import DRIVE_ERRORS, drive_failed
+from nightferry.night.commit import drive_failed
 from nightferry.night.context import RETIRED, STAGING
 from nightferry.night.platter import Platter
+from nightferry.planning.drive_health import DRIVE_ERRORS
 from nightferry.tree.durability import Barrier, SyncFailed
 from nightferry.tree.metadata import Kind, Stat, apply_to_open, apply_to_symlink
 from nightferry.tree.root import Root, join, split

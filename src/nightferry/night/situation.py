@@ -9,12 +9,13 @@ from pathlib import Path
 from nightferry.errors import Failed, NightferryError
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.rates import History, Spread, history
-from nightferry.night.error_counts import device_of
+from nightferry.night.error_counts import ROLES, device_of
 from nightferry.night.measuring import Measured, kept
 from nightferry.night.preflight import state_folder
 from nightferry.planning import power
 from nightferry.planning.capacity import DAY_S, Rates, Work
 from nightferry.planning.given import CHANGE_BYTES, DISPLACED_SHARE, FILE_BYTES
+from nightferry.planning.loads import load
 from nightferry.planning.prospect import Situation, network_rate
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
@@ -27,6 +28,8 @@ from nightferry.volumes.mounts import mount_of
 # Both at once read at less than this share of the two alone: they share a link that is too narrow for them.
 _SHARED_SHARE = 0.8
 _GIGABIT = 1e9
+# Kinds of drives of which it is known what feeds them.
+_FED = frozenset({"usb", "sata", "nvme", "sd card"})
 
 
 @dataclass(frozen=True)
@@ -65,16 +68,18 @@ def situation(
     sides = look_at_sides(settings, effects, sysfs_root)
     assumed: list[str] = []
     rates, shared = _rates(settings.name, past, measured, assumed)
+    to_come = 0  # what the first night will take of the room that is free now
     if total_bytes == 0 and "primary" in sides.room:
         used = sides.room["primary"]
         total_bytes, files = used.total_bytes - used.free_bytes, 0
+        to_come = total_bytes
         assumed.append("No night has run yet: all that is used on the primary is taken as what is to be copied.")
     line = _network(sysfs_root, assumed)
     rates = Rates(
         rates.primary_read, rates.secondary_write, rates.secondary_read, link_in=shared, link_out=rates.link_out,
-        network=network_rate(line), per_file_s=past.per_file_s,
+        hash=_hash_rate(measured), network=network_rate(line), per_file_s=past.per_file_s,
     )  # fmt: skip
-    work, growth = _work(settings, past, files, total_bytes, sides, assumed)
+    work, growth = _work(settings, past, files, total_bytes, to_come, sides, assumed)
     drive_bytes = min((each.total_bytes for each in sides.room.values()), default=max(1, total_bytes))
     return Known(
         Situation(
@@ -113,12 +118,17 @@ def _rates(name: str, past: History, measured: Measured | None, assumed: list[st
     return Rates(primary, written, secondary), shared
 
 
+def _hash_rate(measured: Measured | None) -> float:
+    """Where it was not measured, the rates of nights have it in them."""
+    return float("inf") if measured is None or measured.hash is None else measured.hash.median
+
+
 def _first(*found: Spread | None) -> float | None:
     return next((each.median for each in found if each is not None), None)
 
 
 def _work(
-    settings: PairSettings, past: History, files: int, total_bytes: int, sides: Sides, assumed: list[str]
+    settings: PairSettings, past: History, files: int, total_bytes: int, to_come: int, sides: Sides, assumed: list[str]
 ) -> tuple[Work, float]:
     nights_per_day = len(settings.days) / 7
     changed, displaced, changed_files = past.changed_bytes, past.displaced_bytes, past.changed_files
@@ -138,7 +148,7 @@ def _work(
         scan_s=past.scan_s + settings.settle_quiet.total_seconds(),
         window_s=(end - start) % DAY_S or DAY_S, read_back_share=settings.read_back,
         verify_cycle_s=settings.verify_cycle.total_seconds(), verify_share=settings.verify_share,
-        free_bytes=0 if free is None else free.free_bytes - settings.keep_free, nights_per_day=nights_per_day,
+        free_bytes=0 if free is None else free.free_bytes - to_come - settings.keep_free, nights_per_day=nights_per_day,
     )  # fmt: skip
     return work, changed * nights_per_day
 
@@ -152,19 +162,13 @@ def _network(root: Path, assumed: list[str]) -> float:
 
 
 def _loads(sides: Sides) -> list[power.Load] | None:
-    """None where a drive on USB does not say what it draws, or none hangs on USB."""
-    loads = []
-    for role, disk in sides.disks.items():
-        bridge = disk.bridge
-        if bridge is None:
-            continue
-        if bridge.declared_ma is None or bridge.speed_mbit_per_s is None:
-            return None
-        peak_ma = max(bridge.declared_ma, power.SPIN_UP_MA) if disk.rotational else bridge.declared_ma
-        fed = bool(bridge.self_powered) or any(hub.self_powered for hub in disk.usb[:-1] if not hub.is_root)
-        port_ma = power.port_current_ma(bridge.speed_mbit_per_s)
-        loads.append(power.Load(role, bridge.declared_ma, peak_ma, port_ma, fed))
-    return loads or None
+    """None where what a drive draws cannot be found out; empty where all are fed by the box's own supply."""
+    disks = {disk.name: disk for disk in sides.disks.values()}
+    if len(sides.disks) < len(ROLES) or any(disk.transport not in _FED for disk in disks.values()):
+        return None
+    found = [load(name, disk) for name, disk in disks.items() if disk.bridge is not None]
+    known = [each for each in found if each is not None]
+    return known if len(known) == len(found) else None
 
 
 def look_at_sides(settings: PairSettings, effects: Effects, sysfs_root: Path) -> Sides:

@@ -17,6 +17,8 @@ LOST_LIMIT_S = 900.0  # spent in reads that then failed
 
 # The drive has left: unplugged, its link gone, the program that serves it dead.
 GONE = frozenset({errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESHUTDOWN, errno.ENOMEDIUM})
+# A night that is to write ends with these. Whatever else a write comes back with concerns one name.
+DRIVE_ERRORS = frozenset({errno.EIO, errno.EROFS, *GONE})
 # What a failing read comes back as. Through the page cache always EIO; a direct read is told more (blk_errors in the
 # kernel's block/blk-core.c): ENODATA is an unreadable sector. EBADMSG and EUCLEAN: the file system met a wrong checksum
 # of its own or a structure that makes no sense.
