@@ -44,6 +44,16 @@ def test_a_diary_is_the_same_after_a_restart(tmp_path: Path) -> None:
     assert again.of(date(2026, 5, 3)).exit_code == 1
 
 
+def test_a_clock_that_goes_years_wrong_does_not_push_out_what_was_done(tmp_path: Path) -> None:
+    diary = Diary(tmp_path, 0.0)
+    diary.enter(NIGHT, ENDED, 0)
+    for year in (2036, 2046):
+        days = [date(year, 1, 1) - timedelta(days=back) for back in range(400)]
+        diary.enter_missed(tuple(Window(day, 1.0, 2.0) for day in days))
+        assert diary.told >= set(days), "they are told once"
+    assert diary.begun == {NIGHT.day} == Diary(tmp_path, 0.0).begun
+
+
 @pytest.mark.parametrize(
     "content", [b"", b"{", b"[]", b'{"format": 2}', b'{"format": 1, "nights": 3, "since_s": 1}', b"\xff"]
 )

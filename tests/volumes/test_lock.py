@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,23 +18,23 @@ import pytest
 
 from nightferry.errors import Busy, Failed
 from nightferry.tree.effects import Effects
-from nightferry.volumes.lock import PairLock, lock_descriptor, lock_drive
+from nightferry.volumes.lock import REPORT, PairLock, lock_descriptor, lock_drive
 
 HOLDER = """
 import sys, time
 from pathlib import Path
 from nightferry.volumes.lock import PairLock
-with PairLock(Path(sys.argv[1]), "nightferry run recordings"):
+with PairLock(Path(sys.argv[1]), sys.argv[2]):
     print("held", flush=True)
     sys.stdin.read()
 """
 
 
 @contextmanager
-def another_process(path: Path) -> Iterator[subprocess.Popen[str]]:
+def another_process(path: Path, command: str = "nightferry run recordings") -> Iterator[subprocess.Popen[str]]:
     """A process that holds the lock until its stdin is closed."""
     process = subprocess.Popen(
-        [sys.executable, "-c", HOLDER, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", HOLDER, str(path), command], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     )
     assert process.stdout is not None
     try:
@@ -60,6 +61,28 @@ def test_a_second_process_is_refused_and_told_who_holds_it(tmp_path: Path) -> No
         process.communicate()  # closes its stdin, and it ends
     with PairLock(path, "nightferry run"):
         assert json.loads(path.read_text())["pid"] == os.getpid()
+
+
+def test_who_only_writes_a_report_is_waited_for(tmp_path: Path) -> None:
+    path = tmp_path / "lock"
+    with another_process(path, REPORT) as process, ThreadPoolExecutor(1) as beside:
+
+        def take() -> int:
+            with PairLock(path, "nightferry run"):
+                return int(json.loads(path.read_text())["pid"])
+
+        taken = beside.submit(take)
+        with pytest.raises(TimeoutError):
+            taken.result(timeout=0.5)
+        process.communicate()  # closes its stdin, and it ends
+        assert taken.result() == os.getpid()
+
+
+def test_a_report_that_does_not_end_is_not_waited_for_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("nightferry.volumes.lock._REPORT_WAIT_S", 0.2)
+    path = tmp_path / "lock"
+    with another_process(path, REPORT), pytest.raises(Busy, match="report, since"), PairLock(path, "nightferry run"):
+        pytest.fail("both hold it")
 
 
 def test_rule_e_a_killed_process_leaves_no_lock(tmp_path: Path) -> None:

@@ -27,7 +27,8 @@ _STATES = (BEGUN, ENDED, STOPPED, WAITING, MISSED, GIVEN_UP)
 # A night whose process dies again and again is given up; the next one tries anew. Also how often a drive that comes and
 # goes is tried within one night: one with a bad contact should not be worked all the harder for it.
 MOST_ATTEMPTS = 3
-# More than the days of a year: a clock that goes a year wrong and comes back finds what was done.
+# Of those missed, and of the others. More than the days of a year: a clock that goes a year wrong and comes back finds
+# what was done.
 _MOST_NIGHTS = 400
 _LIMIT_BYTES = 1 << 20
 _NO_DRIVE = WrongDrive.exit_code
@@ -128,8 +129,7 @@ class Diary:
             attempts = max(0, attempts - 1)  # it was not the night's fault
         entry = Entry(window.day, state, window.start_s, window.end_s, attempts, exit_code)
         self._entries[window.day] = entry
-        while len(self._entries) > _MOST_NIGHTS:
-            del self._entries[next(iter(self._entries))]
+        self._trim()
         self._write()
 
     def enter_missed(self, windows: tuple[Window, ...]) -> None:
@@ -138,9 +138,18 @@ class Diary:
             before = self._entries.pop(window.day, None)
             entry = Entry(window.day, MISSED, window.start_s, window.end_s)
             self._entries[window.day] = entry if before is None else replace(before, state=MISSED)
-        while len(self._entries) > _MOST_NIGHTS:
-            del self._entries[next(iter(self._entries))]
+        self._trim()
         self._write()
+
+    def _trim(self) -> None:
+        """Those missed apart from the others: a clock that goes years wrong misses more than a diary holds.
+
+        What was done by the right one is asked for when it comes back.
+        """
+        for is_missed in (True, False):
+            days = [day for day, entry in self._entries.items() if (entry.state == MISSED) == is_missed]
+            for day in days[:-_MOST_NIGHTS]:
+                del self._entries[day]
 
     def begin_keeping(self) -> None:
         """Writes down since when nights are the daemon's, once. Raises ``OSError``."""
@@ -155,7 +164,7 @@ class Diary:
             if found["format"] != FORMAT:
                 return
             since_s = float(found["since_s"])
-            entries = [_entry(each) for each in found["nights"][-_MOST_NIGHTS:]]
+            entries = [_entry(each) for each in found["nights"][-2 * _MOST_NIGHTS :]]
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
             return
         self._since_s = since_s

@@ -34,6 +34,7 @@ from nightferry.reporting.standing.status import ATTENTION, FAILED, SOUND, Reaso
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 from nightferry.volumes.filesystem import room
+from nightferry.volumes.lock import REPORT
 
 
 @dataclass
@@ -269,7 +270,7 @@ def _leave_status(
     """``is_locked``: by a process of this very run, which can do nothing more."""
     now_s = clock.now_s()
     try:
-        lock = lock_pair(state_dir, settings.name, "report")
+        lock = lock_pair(state_dir, settings.name, REPORT)
         with nullcontext(state_folder(state_dir, settings.name)) if is_locked else lock as folder:
             last, last_complete = _last_runs(settings, folder, effects)
             found = Status(

@@ -13,6 +13,7 @@ import json
 import os
 import socket
 import struct
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
@@ -27,6 +28,12 @@ from nightferry.volumes.card import CARD_NAME
 
 _LIMIT_BYTES = 4096
 _COMMAND_LIMIT = 200
+
+# What a process calls itself that only writes down what is known. It needs the lock for a moment, and nobody is refused
+# for that: a night that begins just then would be put off, and a person told of a run that is none.
+REPORT = "report"
+_REPORT_WAIT_S = 15.0
+_LOOK_EVERY_S = 0.05
 
 # The byte of the card that is locked: behind its end, since a server of CIFS keeps others from reading what is locked,
 # and within what version 1 of NFS's lock protocol can say.
@@ -47,14 +54,38 @@ def _flock(fd: int) -> bool:
     return True
 
 
-def _holder(fd: int) -> str:
-    """What the lock file says of its holder, for a message; it may be empty, half written or anything."""
+def _flock_behind_reports(fd: int) -> bool:
+    """Takes the lock, behind a process that only writes a report; False where another has it, or that one is stuck.
+
+    A holder signs a moment after it took the lock, so whom the file names is asked twice.
+    """
+    until_s = time.monotonic() + _REPORT_WAIT_S
+    others = 0
+    while not _flock(fd):
+        others = 0 if _signature(fd).get("command") == REPORT else others + 1
+        if others == 2 or time.monotonic() >= until_s:
+            return False
+        time.sleep(_LOOK_EVERY_S)
+    return True
+
+
+def _signature(fd: int) -> dict[str, object]:
+    """What the lock file says of its holder; it may be empty, half written or anything."""
     try:
         found = json.loads(os.pread(fd, _LIMIT_BYTES, 0))
-        pid, command, since, host = (found[key] for key in ("pid", "command", "since", "host"))
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _holder(fd: int) -> str:
+    """The holder in words, for a message."""
+    found = _signature(fd)
+    try:
+        parts = [found[key] for key in ("pid", "command", "since", "host")]
+    except KeyError:
         return "a process that did not say who it is"
-    pid, command, since, host = (show_text(str(part)[:_COMMAND_LIMIT]) for part in (pid, command, since, host))
+    pid, command, since, host = (show_text(str(part)[:_COMMAND_LIMIT]) for part in parts)
     return f"process {pid} on {host} ({command}, since {_here(since)})"
 
 
@@ -90,7 +121,8 @@ class PairLock:
 
     Args:
         path: the lock file, in the pair's state directory, which exists.
-        command: what this process does, for whoever is refused.
+        command: what this process does, for whoever is refused; :data:`REPORT` for what takes a moment, and is waited
+            for.
 
     Raises, on entering:
         Busy: another process holds it.
@@ -112,7 +144,7 @@ class PairLock:
                 " began this pair or as root, or make room on that disk."
             ) from error
         try:
-            if not _flock(fd):
+            if not _flock_behind_reports(fd):
                 raise Busy(
                     f"Another run of this pair is in progress: {_holder(fd)} holds {show_text(str(self._path))}."
                     " Wait until it ends; `nightferry status --follow` shows how far it is."

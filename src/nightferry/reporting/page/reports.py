@@ -24,6 +24,7 @@ from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import Root, join
 from nightferry.tree.small_files import leave_files, let_old_go, sync_names
+from nightferry.volumes.lock import REPORT
 
 LATEST = b"latest.html"
 # A page takes some 50 KiB, after the busiest of nights 2 MiB. The state may lie on a small flash card.
@@ -80,7 +81,7 @@ def bring_up_to_date(
     """
     problems: list[str] = []
     try:
-        with lock_pair(state_dir, settings.name, "report") as folder:
+        with lock_pair(state_dir, settings.name, REPORT) as folder:
             problems = _bring(settings, folder, command, now_s, Effects(), on_secondary=on_secondary)
     except Busy:
         return  # a run began, and leaves a page of its own

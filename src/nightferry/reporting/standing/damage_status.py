@@ -12,6 +12,7 @@ from nightferry.reporting.audit.changes import counted
 from nightferry.reporting.standing import status
 from nightferry.reporting.standing.coverage import Covered
 from nightferry.reporting.standing.status import ATTENTION, SOUND, Reason
+from nightferry.volumes.lock import REPORT
 
 _CODE = "damage"
 
@@ -22,7 +23,7 @@ def leave_damage(state_dir: Path, pair: str, open_count: int, now_s: float, *, c
     ``coverage``: what was read back by now, where that is known. Where the status cannot be written, the next night
     writes it.
     """
-    with suppress(NightferryError, OSError, ValueError), lock_pair(state_dir, pair, "report") as folder:
+    with suppress(NightferryError, OSError, ValueError), lock_pair(state_dir, pair, REPORT) as folder:
         found = status.read(folder)
         if found is None or found.run is not None:
             return

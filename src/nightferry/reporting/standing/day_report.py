@@ -21,6 +21,7 @@ from nightferry.reporting.look import moments
 from nightferry.reporting.standing import status
 from nightferry.reporting.standing.status import ATTENTION, FAILED, STATES, Reason
 from nightferry.units import format_count, json_name, show_text
+from nightferry.volumes.lock import REPORT
 
 FILE_NAME = "day.json"
 FORMAT = 1
@@ -142,7 +143,7 @@ def leave_reason(state_dir: Path, pair: str, reason: Reason, now_s: float, at_be
     Raises:
         NightferryError, OSError, ValueError: it could not be entered, as while a run of this pair is in progress.
     """
-    with lock_pair(state_dir, pair, "report") as folder:
+    with lock_pair(state_dir, pair, REPORT) as folder:
         found = status.read(folder)
         if found is None:
             return

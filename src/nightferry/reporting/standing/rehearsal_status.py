@@ -16,6 +16,7 @@ from nightferry.recovery.rehearsing.result import Rehearsal
 from nightferry.reporting.standing import status
 from nightferry.reporting.standing.status import ATTENTION, SOUND, Reason, RehearsalFact
 from nightferry.tree.effects import Effects
+from nightferry.volumes.lock import REPORT
 
 CODE = "rehearsal"
 _FAILED = ("mismatches", "impossible")
@@ -61,7 +62,7 @@ def last_fact(folder: Path, effects: Effects) -> RehearsalFact | None:
 def leave_rehearsal(state_dir: Path, pair: str, rehearsal: Rehearsal, now_s: float) -> None:
     """Enters one made by hand. Never makes a state better. Where the status cannot be written, the next night does."""
     fact = fact_of(rehearsal.summary())
-    with suppress(NightferryError, OSError, ValueError), lock_pair(state_dir, pair, "report") as folder:
+    with suppress(NightferryError, OSError, ValueError), lock_pair(state_dir, pair, REPORT) as folder:
         found = status.read(folder)
         if found is None or found.run is not None:
             return

@@ -24,6 +24,7 @@ from nightferry.reporting.standing.status import ATTENTION, SOUND, Reason, Statu
 from nightferry.reporting.telling import alert_text
 from nightferry.reporting.telling.hand_over import TIME_LIMIT_S, to_command, to_network
 from nightferry.settings import PairSettings
+from nightferry.volumes.lock import REPORT
 
 FILE_NAME = "alerts.json"
 
@@ -141,7 +142,7 @@ def _enter(state_dir: Path, pair: str, seen: Status | None, problems: str, now_s
     """Where the status cannot be written now, the next call enters it."""
     if seen is None or _problems_in(seen) == problems:
         return
-    with suppress(NightferryError, OSError, ValueError), lock_pair(state_dir, pair, "report") as folder:
+    with suppress(NightferryError, OSError, ValueError), lock_pair(state_dir, pair, REPORT) as folder:
         found = status.read(folder)
         if found is None or found.run is not None:
             return
