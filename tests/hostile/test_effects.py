@@ -172,6 +172,7 @@ def test_rule_D_a_version_whose_folder_cannot_go_has_expired_all_the_same(world:
             return False
         return "retired" in Path(os.readlink(f"/proc/self/fd/{call.kwargs['dir_fd']}")).parts
 
+    _calls(world)
     world.put_back()
     failing = FailingCalls(below_retired, number)
     result = world.run(failing)
