@@ -35,6 +35,11 @@ def drives(tmp_path: Path) -> Iterator[DriveFactory]:
         factory.close()
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Those that wait come first: at the end they would keep everybody waiting."""
+    items.sort(key=lambda item: item.get_closest_marker("waits") is None)
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """Where everything is there (`.ci/run` says so), a test that skips does not do its work: that is a failure."""

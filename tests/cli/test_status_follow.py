@@ -13,9 +13,13 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+import pytest
+
 from box import Box, clean_environment, wait_for
 from nightferry.reporting.look.progress import StatusFile
 from nightferry.volumes.lock import PairLock
+
+pytestmark = pytest.mark.waits
 
 
 @contextmanager

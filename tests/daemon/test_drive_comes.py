@@ -12,6 +12,8 @@ from service import Service
 from box import Box
 from drives import DriveFactory
 
+pytestmark = pytest.mark.waits
+
 
 @pytest.fixture
 def service(tmp_path: Path) -> Iterator[Service]:

@@ -27,7 +27,7 @@ FILE = "2026-05 spring concert/01 kyrie.wav"
 # Shorter than in the unit: the test waits for both.
 FASTER = "[Service]\nRestartSec=1\nWatchdogSec=12\n"
 
-pytestmark = [requires_root_and_loops, pytest.mark.skipif(bool(why_not()), reason=why_not() or "-")]
+pytestmark = [requires_root_and_loops, pytest.mark.waits, pytest.mark.skipif(bool(why_not()), reason=why_not() or "-")]
 
 
 def pair(name: str, *more: str) -> str:

@@ -17,6 +17,8 @@ from drives import DriveFactory, missing_privileges, requires_root_and_loops
 from faulty_fuse import FaultyDrive
 from sweeps import some
 
+pytestmark = pytest.mark.waits
+
 # Half of it is how often the daemon pings, and how long a night's process may stand still.
 WATCHDOG_S = 8
 

@@ -20,7 +20,7 @@ from drives import MIB, requires_root_and_loops, run
 from faulty_fuse import FaultyDrive
 from sweeps import ALL, LONG, some
 
-pytestmark = requires_root_and_loops
+pytestmark = [requires_root_and_loops, pytest.mark.waits]
 
 LIMIT = '"5s"'
 

@@ -21,7 +21,7 @@ from file_systems import FILE_SYSTEMS, NotMounted
 from power_sweep import SEED, Cut, Sweep, how_many
 from power_world import WHOLE, Box, Night, standing
 
-from nightferry.errors import WrongDrive
+from nightferry.errors import Failed, WrongDrive
 from nightferry.night.run import Result
 from sweeps import ALL
 
@@ -110,6 +110,8 @@ def _nights(night: Night, said: set[str]) -> Result:
             said.add("taken over by hand")
             take_over(night, result)
             result = night.run()
+        if isinstance(result, Failed) and isinstance(result.__cause__, OSError):
+            raise result.__cause__  # a file system that lost blocks of its own refuses what preflight tries
         assert isinstance(result, Result), result
         if any("looked at before this night began" in note for note in result.notes):
             said.add("noticed")
