@@ -16,8 +16,10 @@ import pytest
 
 from box import CONCERT, Box, clean_environment, wait_for
 from counts import count_case
-from drives import MIB, requires_root_and_loops, run
+from drives import MIB, DriveFactory, requires_root_and_loops, run
 from faulty_fuse import FaultyDrive
+from nightferry.night.reading import COARSE_FRESH_S
+from nightferry.night.side_by_side import WORTH_FILES
 from sweeps import ALL, LONG, some
 
 pytestmark = [requires_root_and_loops, pytest.mark.waits]
@@ -81,6 +83,29 @@ def test_rule_G_a_drive_that_never_answers_ends_the_run_in_time(box: HangingBox,
     box.ok("run")
     assert (box.copy() / CONCERT / "new.wav").read_bytes() == b"new" * 1000
     assert box.status()["state"] == "sound"
+
+
+def test_rule_G_a_process_that_stages_small_files_hangs(tmp_path: Path, drives: DriveFactory) -> None:
+    """The night's own process goes on and waits for it. Its secondary is none of a program: such has no others."""
+    box = Box(tmp_path, settings=f"io_limit = {LIMIT}")
+    secondary = drives("ext4", 64 * MIB)
+    secondary.unmount()
+    secondary.root = box.secondary()
+    secondary.mount()
+    with FaultyDrive(tmp_path / "behind", box.primary()) as drive:
+        box.ok("pair", "--yes", "recordings")
+        folder = drive.behind / CONCERT
+        folder.mkdir()
+        for number in range(2 * WORTH_FILES):
+            (folder / f"note {number:04}.txt").write_text("softer")
+        time.sleep(COARSE_FRESH_S + 0.1)  # what was written just now is read by the night itself
+        drive.delay(f"{CONCERT}/note 0900.txt", "read", None)
+        done = box.run("run")
+        assert done.returncode == 3, done.stderr
+        assert "has not answered for 5.0 s (io_limit)" in done.stderr
+        drive.heal()
+        box.ok("run")
+    assert len(os.listdir(box.copy() / CONCERT)) == 2 * WORTH_FILES
 
 
 def test_a_slow_drive_is_waited_for(box: HangingBox) -> None:

@@ -7,19 +7,24 @@ import os
 import signal
 import time
 from collections.abc import Callable, Iterator
+from math import ceil
 from pathlib import Path
+from threading import Thread
 
 import pytest
 from harness import Pair, checksum_tool, content_of
 
+from box import wait_for
 from nightferry.manifest.plan import Item
-from nightferry.night import side_by_side
+from nightferry.night import commit, side_by_side
+from nightferry.night.commit import BATCH_INTENTS_LIMIT
 from nightferry.night.context import Night, Stop
 from nightferry.night.small import Staged, stage_small
 from nightferry.tree.effects import Effects
 
 PROCESSES = 3
 FOLDERS, IN_FOLDER = 8, 25
+IN_LOT = 40
 OTHERS = 5  # that cannot go the straight way
 ODD_NAMES = [b"-rf", b"two\nlines.txt", b"caf\xe9.txt", b"\x1b[31mred.txt", b"<b>bold.txt", b"n" * 255]
 
@@ -47,10 +52,14 @@ def pair(tmp_path: Path) -> Pair:
     return pair
 
 
-@pytest.fixture(autouse=True)
-def forks(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[int]]:
-    """Several processes, however few the cores and the files; none of them may be left at the end."""
+@pytest.fixture(autouse=True, params=[BATCH_INTENTS_LIMIT, IN_LOT], ids=["one lot", "many lots"])
+def forks(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[list[int]]:
+    """Several processes, however few the cores and the files; none of them may be left at the end.
+
+    With many lots, each is staged while the one before it is committed.
+    """
     made: list[int] = []
+    monkeypatch.setattr(commit, "BATCH_INTENTS_LIMIT", request.param)
     fork = os.fork
 
     def counted() -> int:
@@ -87,7 +96,8 @@ def missing(pair: Pair) -> list[str]:
 
 def test_rule_K_the_copy_is_the_primary_and_its_checksums_are_right(pair: Pair, forks: list[int]) -> None:
     result = pair.run_well()
-    assert len(forks) == PROCESSES - 1
+    lots = 1 if commit.BATCH_INTENTS_LIMIT > IN_LOT else ceil((FOLDERS * IN_FOLDER + len(ODD_NAMES)) / IN_LOT)
+    assert PROCESSES * lots - 2 <= len(forks) <= PROCESSES * (lots + 1)
     assert pair.differences() == []
     assert pair.staging() == []
     assert result.tally.added == FOLDERS * IN_FOLDER + len(ODD_NAMES) + OTHERS
@@ -174,40 +184,85 @@ def test_what_changes_while_it_is_read_goes_the_ordinary_way(pair: Pair, tmp_pat
     assert pair.staging() == []
 
 
-def test_a_stop_ends_them_all_and_leaves_nothing_staged(pair: Pair, monkeypatch: pytest.MonkeyPatch) -> None:
-    in_others(monkeypatch, lambda number: time.sleep(600))
-    here, stop, seen = os.getpid(), Stop(pair.clock), [0]
-    slow = side_by_side.stage_small
+@pytest.mark.parametrize("is_stuck", [False, True], ids=["", "one is stuck"])
+def test_a_stop_ends_them_all_and_keeps_what_is_staged(
+    pair: Pair, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, is_stuck: bool
+) -> None:
+    stop, began_s = Stop(pair.clock), time.monotonic()
+    seen = os.open(tmp_path / "seen", os.O_RDWR | os.O_CREAT | os.O_APPEND)
+    monkeypatch.setattr(side_by_side, "_STOP_WAIT_S", 1.0)
 
-    def staged(night: Night, item: Item, opened: tuple[int, os.stat_result]) -> Staged | None:
-        if os.getpid() == here:
-            seen[0] += 1
-            if seen[0] == 20:
-                stop.request("somebody asked for it")
-        return slow(night, item, opened)
+    def slowly(number: int) -> None:
+        os.write(seen, b".")
+        time.sleep(600 if is_stuck and number == 9 else 0.05)
 
-    monkeypatch.setattr(side_by_side, "stage_small", staged)
+    in_others(monkeypatch, slowly)
+
+    def ask() -> None:
+        wait_for(lambda: os.fstat(seen).st_size >= 6)
+        stop.request("somebody asked for it")
+
+    asked = Thread(target=ask)
+    asked.start()
     result = pair.run(stop=stop)
+    asked.join()
     assert result.outcome == "interrupted"
-    assert result.tally.added == 20 + OTHERS, "what was staged whole is kept"
+    assert time.monotonic() - began_s < 60
+    if commit.BATCH_INTENTS_LIMIT > IN_LOT:
+        assert 6 <= result.tally.added - OTHERS < FOLDERS * IN_FOLDER
     assert pair.staging() == []
     monkeypatch.setattr(side_by_side, "stage_small", stage_small)
     pair.run_well()
     assert pair.differences() == []
 
 
+def test_rule_D_a_failed_sync_does_away_with_what_was_being_staged(pair: Pair, forks: list[int]) -> None:
+    """Its pages may be those that were lost, and the next sync says that all is well."""
+    failed: list[int] = []
+
+    class LostPages(Effects):
+        """A sync amid the copying fails, and loses the content of all that is in ``staging/``."""
+
+        @staticmethod
+        def syncfs(fd: int) -> None:
+            waiting = [pair.secondary / "staging" / name for name in pair.staging()]
+            if not failed and len(forks) > 2 * PROCESSES:
+                failed.append(len(waiting))
+                for path in waiting:
+                    os.truncate(path, 0)
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            Effects.syncfs(fd)
+
+    result = pair.run(effects=LostPages())
+    if commit.BATCH_INTENTS_LIMIT > IN_LOT:
+        assert not failed
+        return
+    assert failed[0] > 0
+    assert result.outcome == "complete"
+    assert any("failed to make a batch durable" in note for note in result.notes)
+    assert pair.differences() == []
+
+
+def test_no_process_can_be_made(pair: Pair, monkeypatch: pytest.MonkeyPatch) -> None:
+    fork, made = os.fork, [0]
+
+    def refused() -> int:
+        made[0] += 1
+        if made[0] > 1:
+            raise OSError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+        return fork()
+
+    monkeypatch.setattr(side_by_side.os, "fork", refused)
+    pair.run_well()
+    assert made[0] > 1
+    assert pair.differences() == []
+    assert pair.staging() == []
+
+
 def test_rule_B_what_nobody_put_there_is_not_replaced(pair: Pair, monkeypatch: pytest.MonkeyPatch) -> None:
     """Names that turn up in a new folder of the copy after it was looked at: by somebody who writes there meanwhile."""
     theirs = pair.copy / "05 rehearsal/note 130.txt"
-    here, seen = os.getpid(), [0]
-
-    def staged(night: Night, item: Item, opened: tuple[int, os.stat_result]) -> Staged | None:
-        seen[0] += 1
-        if os.getpid() == here and seen[0] == 10:
-            theirs.write_bytes(b"theirs")
-        return stage_small(night, item, opened)
-
-    monkeypatch.setattr(side_by_side, "stage_small", staged)
+    in_others(monkeypatch, lambda number: theirs.write_bytes(b"theirs"), at=10)
     pair.run()
     assert theirs.exists()
     assert b"theirs" in {content_of(os.fsencode(path)) for path in pair.secondary.rglob("note 130.txt")}

@@ -10,9 +10,9 @@ What it looks at costs the work nothing (hang_watch.py):
 
 - the kernel's count of requests that a drive has in flight and has finished (/sys/dev/block/…/stat): some in flight and
   none finished for the limit is a drive that does not answer;
-- how often each thread of the work has run (/proc/…/task/…/status and stat): one that has not run for the limit sits in
-  one call. For file systems without a block device of their own (FUSE, a network), this is all there is to see. A slow
-  drive that still finishes requests is given ``PATIENCE`` times the limit.
+- how often each thread of the work and of its children has run (/proc/…/task/…/status and stat): one that has not run
+  for the limit sits in one call. For file systems without a block device of their own (FUSE, a network), this is all
+  there is to see. A slow drive that still finishes requests is given ``PATIENCE`` times the limit.
 
 That works because no thread of the work sleeps longer than ``LONGEST_SLEEP_S`` at a time, other than in a call to the
 kernel about a file. Who adds a thread, or a question to a person, keeps to it. What the work says goes through the

@@ -49,7 +49,7 @@ class Watch:
     def __init__(self, pid: int, places: Sequence[Place], limit_s: float, every_s: float) -> None:
         self.places = list(places)
         self._pid, self._limit_s, self._every_s = pid, limit_s, every_s
-        self._threads: dict[str, _Since] = {}
+        self._threads: dict[Path, _Since] = {}
         self._waiting: dict[tuple[int, int], _Since] = {}
         self._finished: _Since | None = None
         self._looked_s: float | None = None
@@ -90,7 +90,7 @@ class Watch:
         for thread, mark in threads.items():
             stood_s = self._threads.setdefault(thread, _Since(mark, now_s)).stood_s(mark, now_s)
             if mark is not None and stood_s >= self._limit_s * (1 if idle_s >= self._limit_s else PATIENCE):
-                return Found(_place_of(self._pid, thread, self.places))
+                return Found(_place_of(thread, self.places))
         return None
 
 
@@ -104,30 +104,37 @@ def _requests(device: tuple[int, int]) -> tuple[int, int] | None:
     return (finished, fields[8]) if len(fields) > 8 else None
 
 
-def _threads(pid: int) -> dict[str, tuple[str, ...] | None]:
-    """For each thread, what moves when it runs; None for one that was stopped (SIGSTOP, a debugger)."""
-    found: dict[str, tuple[str, ...] | None] = {}
-    with suppress(OSError):
-        for thread in os.listdir(f"/proc/{pid}/task"):
-            with suppress(OSError, IndexError):
-                folder = Path(f"/proc/{pid}/task/{thread}")
-                lines = folder.joinpath("status").read_text().splitlines()
-                switches = tuple(line for line in lines if "ctxt_switches" in line)
-                # The name in the second field may hold anything; what follows its bracket is state, then numbers.
-                fields = folder.joinpath("stat").read_text().rpartition(")")[2].split()
-                found[thread] = None if fields[0] in "Tt" else (*switches, fields[11], fields[12])  # user, system time
+def _threads(pid: int) -> dict[Path, tuple[str, ...] | None]:
+    """For each thread of a process and of its children, what moves when it runs; None for one that cannot run.
+
+    That is one that was stopped (SIGSTOP, a debugger), or is over and not yet asked for.
+    """
+    found: dict[Path, tuple[str, ...] | None] = {}
+    processes = [str(pid)]
+    for process in processes:
+        with suppress(OSError):
+            for folder in Path(f"/proc/{process}/task").iterdir():
+                with suppress(OSError, IndexError):
+                    lines = folder.joinpath("status").read_text().splitlines()
+                    switches = tuple(line for line in lines if "ctxt_switches" in line)
+                    # The name in the second field may hold anything; what follows its bracket is state, then numbers.
+                    fields = folder.joinpath("stat").read_text().rpartition(")")[2].split()
+                    found[folder] = (
+                        None if fields[0] in "TtZX" else (*switches, fields[11], fields[12])
+                    )  # user, system time
+                    processes += folder.joinpath("children").read_text().split()  # those of CONFIG_PROC_CHILDREN
     return found
 
 
-def _place_of(pid: int, thread: str, places: Sequence[Place]) -> Place | None:
+def _place_of(thread: Path, places: Sequence[Place]) -> Place | None:
     """The drive of the open file that a thread's call is about; None where that cannot be told."""
     try:
         # "number argument …": the first argument of most calls on files is a descriptor
-        fd = int(Path(f"/proc/{pid}/task/{thread}/syscall").read_text().split()[1], 16)
-        info = Path(f"/proc/{pid}/fdinfo/{fd}").read_text()
+        fd = int(thread.joinpath("syscall").read_text().split()[1], 16)
+        info = thread.joinpath(f"fdinfo/{fd}").read_text()
         mount_id = next(int(line.split()[1]) for line in info.splitlines() if line.startswith("mnt_id:"))
         # Its own mounts: a night that is confined has others than this process.
-        mounts = {each.mount_id: each.mount_point for each in read_mounts(Path(f"/proc/{pid}/mountinfo"))}
+        mounts = {each.mount_id: each.mount_point for each in read_mounts(thread / "mountinfo")}
     except (OSError, ValueError, IndexError, StopIteration, NightferryError):
         return None
     if mount_id not in mounts:  # the private view of the primary is listed nowhere

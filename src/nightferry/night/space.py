@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from nightferry.manifest.plan import Item, Step
@@ -21,8 +22,9 @@ ROOM_EVERY_BYTES = 256 << 20
 class RoomLeft:
     """Counts down what copies take up, so that the file system is asked now and then and not for each."""
 
-    def __init__(self, night: Night) -> None:
-        self._night = night
+    def __init__(self, night: Night, waiting: Callable[[], Iterable[Item]] = tuple) -> None:
+        """``waiting``: those whose room was set aside and that may not be written yet: they count as to come."""
+        self._night, self._waiting = night, waiting
         self._bytes = 0
         self._files: int | None = None
         self._since_asked_bytes = ROOM_EVERY_BYTES
@@ -33,12 +35,12 @@ class RoomLeft:
 
     def takes(self, item: Item) -> bool:
         """Whether there is room for it, which is set aside then. Raises ``OSError``."""
-        needed = min(item.stat.size_bytes, item.stat.allocated_bytes + 4096)
-        if not self._night.capabilities.sparse:
-            needed = item.stat.size_bytes
+        needed = self._needed_bytes(item)
         if self._since_asked_bytes + needed >= ROOM_EVERY_BYTES:
             found = usable_room(self._night)
-            self._bytes, self._files = found.free_bytes, found.free_inodes
+            to_come = [self._needed_bytes(each) for each in self._waiting()]
+            self._bytes = found.free_bytes - sum(to_come)
+            self._files = None if found.free_inodes is None else max(0, found.free_inodes - len(to_come))
             self._since_asked_bytes = 0
         if (needed and needed > self._bytes) or self._files == 0:
             return False
@@ -47,6 +49,11 @@ class RoomLeft:
         self._bytes -= needed
         self._since_asked_bytes += needed
         return True
+
+    def _needed_bytes(self, item: Item) -> int:
+        if not self._night.capabilities.sparse:
+            return item.stat.size_bytes
+        return min(item.stat.size_bytes, item.stat.allocated_bytes + 4096)
 
 
 def usable_room(night: Night) -> Room:
