@@ -11,6 +11,7 @@ import pytest
 from harness import Pair, contents, explain, night_that_keeps_everything
 
 from drives import MIB, DriveFactory, requires_root_and_loops
+from nightferry.night import commit, side_by_side, space
 
 TAKE = "2026-05 spring concert/01 kyrie.wav"
 
@@ -217,6 +218,28 @@ def test_for_want_of_room_the_oldest_go_down_to_the_floor(small: Pair) -> None:
     assert len(_versions(small)) == 3 - result.tally.expired
 
 
+@pytest.mark.parametrize("is_open", ["damage", "hold"])
+def test_for_want_of_room_nothing_goes_while_damage_or_a_hold_is_open(small: Pair, is_open: str) -> None:
+    """The night stays partial instead: what it cannot copy is on the primary still."""
+    for _ in range(3):
+        small.clock.pass_days(1)
+        small.write(TAKE, _random(10, 2))
+        night_that_keeps_everything(small)
+    before = _versions(small)
+    small.clock.pass_days(1)
+    small.write("2026-12 advent/large.wav", _random(30, 3))
+    if is_open == "damage":
+        with small.manifest(writable=True) as manifest:
+            manifest.runs.find_damage(b"stray", "secondary", "unlisted", "test", 4, small.clock.now_s(), "planted")
+    else:
+        small.set(hold_count=1)
+        small.at("members.txt").unlink()
+        small.at(TAKE).unlink()
+    result = small.run()
+    assert (result.outcome, result.tally.no_room) == ("held" if is_open == "hold" else "partial", 1)
+    assert (result.tally.expired, _versions(small)) == (0, before)
+
+
 def test_what_is_younger_than_the_floor_stays_and_the_night_is_partial(small: Pair) -> None:
     for _ in range(3):
         small.write(TAKE, _random(10, 2))
@@ -270,6 +293,24 @@ def test_keep_free_is_respected(small: Pair) -> None:
     assert result.outcome == "partial"
     assert 0 < result.tally.added < 5
     assert _free_bytes(small) >= 30 * MIB - MIB // 2  # the records of the night take some of it
+
+
+def test_keep_free_is_respected_by_small_files_that_are_staged_by_others(
+    small: Pair, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The room of those that are not written yet is asked for in between; what fits is copied, to the last file."""
+    monkeypatch.setattr(space, "ROOM_EVERY_BYTES", MIB)
+    monkeypatch.setattr(commit, "BATCH_INTENTS_LIMIT", 60)
+    monkeypatch.setattr(side_by_side, "_processes", lambda files: min(2, files))
+    for number in range(600):
+        small.write(f"2026-12 advent/note {number:03}.txt", _random(60 / 1024, 5))
+    small.clock.shift_s = 60.0  # listed some time after they were written
+    keep_free = _free_bytes(small) - 18 * MIB
+    small.set(keep_free=keep_free)
+    result = small.run()
+    assert result.outcome == "partial"
+    assert result.tally.no_room + result.tally.added == 600
+    assert keep_free - MIB // 2 <= _free_bytes(small) <= keep_free + MIB, "no more and hardly less than may be used"
 
 
 def test_the_copy_is_never_sacrificed(small: Pair) -> None:

@@ -252,7 +252,7 @@ class Copier:
     def _has_room(self, item: Item) -> bool:
         if self._room.takes(item):
             return True
-        if not (self._small or self._under_way):
+        if self._is_replacing_bad or not (self._small or self._under_way):
             return False
         # Some of what counts as to come stands there by now. Once all does, what is left is known.
         self._finish_small()
