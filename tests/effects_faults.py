@@ -29,8 +29,8 @@ CHANGES = (
     "chmod", "chown", "utime", "setxattr", "removexattr", "fsync", "syncfs", "commit",
 )  # fmt: skip
 READS = (
-    "open_inside", "stat", "stat_all", "fstat", "fstatvfs", "scandir", "readlink", "readv", "preadv", "lseek",
-    "listxattr", "getxattr",
+    "open_inside", "stat", "stat_all", "born_ns", "fstat", "fstatvfs", "scandir", "readlink", "readv", "preadv",
+    "lseek", "listxattr", "getxattr",
 )  # fmt: skip
 KILLED = 137  # as a shell reports SIGKILL
 ERRORS = (

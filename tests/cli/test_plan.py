@@ -26,6 +26,18 @@ def test_figures_need_no_configuration(tmp_path: Path, capsys: pytest.CaptureFix
         assert words in shown, words
 
 
+def test_without_a_configuration_figures_are_proposed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config = ["--config", str(tmp_path / "absent.toml")]
+    assert main([*config, "plan"]) == 2
+    error = capsys.readouterr().err
+    assert "there is no such file" in error
+    command = error.split("`")[1].split()
+    assert command[0] == "nightferry"
+    assert main([*config, *command[1:]]) == 0  # and what is proposed works
+    assert main([*config, "plan", "recordings"]) == 2
+    capsys.readouterr()
+
+
 @pytest.mark.parametrize(
     ("args", "words"),
     [
@@ -39,6 +51,7 @@ def test_figures_need_no_configuration(tmp_path: Path, capsys: pytest.CaptureFix
         ((*FIGURES, "--annual-failure", "100%"), "--annual-failure"),
         ((*FIGURES, "--bit-error-rate", "nan"), "--bit-error-rate"),
         ((*FIGURES, "--window", "0s"), "--window"),
+        ((*FIGURES, "--checksums", "60MB"), "--checksums"),
         (("recordings", *FIGURES), "Either pairs"),
         (("--measure", *FIGURES), "Either pairs"),
     ],
@@ -53,6 +66,25 @@ def test_what_cannot_be_planned_is_said(args: tuple[str, ...], words: str, capsy
 def test_a_night_that_does_not_fit_wants_attention(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["plan", *FIGURES, "--change", "900GB/day", "--used", "900GB"]) == 1
     assert "does not fit its window" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        (("--used", "1TB"), "21 GB are missing"),  # keep_free is 20 GiB
+        (("--link", "sata"), "No USB port feeds these drives"),
+        (("--own-supply",), "the drives have a supply of their own"),
+        (("--current", "500mA"), "That is enough"),
+        (("--checksums", "60MB/s"), "the processor"),
+        (("--drives", "1"), "one such drive usually runs all the same"),
+        (("--drives", "4"), "40 to 64"),
+    ],
+)
+def test_what_a_person_has_to_know_before_buying_is_said(
+    more: tuple[str, ...], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["plan", *FIGURES, *more]) == 0
+    assert words in " ".join(capsys.readouterr().out.split())
 
 
 @pytest.mark.parametrize("drives", ["1", "2", "3", "4", "6"])
@@ -79,6 +111,8 @@ def test_no_line_is_wider_than_the_terminal(columns: int, drives: str, monkeypat
     text = " ".join(" ".join(lines).split())
     assert "Usable room [9]" in text
     assert "…" not in text  # nothing is cut off
+    # On a narrow one what limits a time stands behind it, and not in a column of one word a line.
+    assert any(line.rstrip().endswith("2 h 02 min, the secondary") for line in lines) == (columns == 60)
 
 
 def test_a_pair_without_rates_says_how_to_get_them(box: Box) -> None:

@@ -223,6 +223,23 @@ def test_a_renamed_folder_is_one_rename(choir: Pair) -> None:
     choir.run_quiet()
 
 
+def test_a_new_folder_with_the_number_of_a_removed_one_is_new(drives: DriveFactory, tmp_path: Path) -> None:
+    pair = Pair(drives("ext4", 32 * MIB), drives("ext4", 32 * MIB), tmp_path / "state")
+    pair.write("concerts/advent/06 sanctus.wav", b"sanctus")
+    pair.run_well()
+    number = pair.at("concerts/advent").stat().st_ino
+    shutil.rmtree(pair.at("concerts/advent"))
+    pair.at("concerts/spring").mkdir()  # ext4 with a journal gives the lowest number that is free
+    assert pair.at("concerts/spring").stat().st_ino == number
+    pair.write("concerts/spring/01 kyrie.wav", b"kyrie")
+    result = pair.run_well()
+    assert (result.tally.folders_moved, result.tally.folders_added, result.tally.folders_removed) == (0, 1, 1)
+    assert (result.tally.added, result.tally.removed) == (1, 1)
+    pair.at("concerts/spring").rename(pair.at("summer"))
+    result = pair.run_well()
+    assert (result.tally.folders_moved, result.tally.moved, result.tally.added) == (1, 0, 0)
+
+
 def test_a_folder_moved_into_another_with_changes_inside(choir: Pair) -> None:
     choir.at("2026-05 spring concert").rename(choir.at("2025-12 advent/spring"))
     choir.write("2025-12 advent/spring/01 kyrie.wav", b"another take")

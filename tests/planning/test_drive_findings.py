@@ -60,6 +60,22 @@ def test_a_drive_that_fell_back_wants_attention(tree: Tree) -> None:
     assert "USB 3" in found["link"].todo
 
 
+def test_a_drive_that_fell_back_behind_a_hub_may_have_done_so_with_the_hub(tree: Tree) -> None:
+    hub = tree.hub(tree.root_hub(1, 480), "1-1", 480, self_powered=True)
+    tree.usb_disk(hub, "1-1.1", "sda", A, speed=480, version="2.10", current="500mA")
+    link = by_code(list(drive_findings.disk("secondary", [disk(tree)])))["link"]
+    assert link.state is State.ATTENTION
+    assert "the hub before it (1-1)" in link.todo
+
+
+def test_a_hub_of_usb_3_is_not_blamed_for_its_half_of_usb_2(tree: Tree) -> None:
+    # It says 2.10 and runs at 480 Mb/s by design (USB 3.2 specification, chapter 10).
+    hub = tree.hub(tree.root_hub(1, 480), "1-1", 480, self_powered=True)
+    tree.usb_disk(hub, "1-1.1", "sda", A, speed=480, version="2.00", current="500mA")
+    found = list(drive_findings.disk("secondary", [disk(tree)]))
+    assert [each.state for each in found if each.code == "link"] == [State.NOTE]
+
+
 def test_a_drive_of_usb_2_is_only_noted(tree: Tree) -> None:
     tree.usb_disk(tree.root_hub(1, 480), "1-1", "sda", A, speed=480, version="2.00", current="500mA")
     assert by_code(list(drive_findings.disk("secondary", [disk(tree)])))["link"].state is State.NOTE
@@ -71,6 +87,19 @@ def test_a_drive_that_asks_more_than_its_port_gives(tree: Tree) -> None:
     assert power.state is State.ATTENTION
     assert "896 mA" in power.found
     assert "500 mA" in power.found
+
+
+@pytest.mark.parametrize(
+    ("speed", "gives"),
+    [(480, "100 mA"), (5000, "150 mA")],  # one unit load: USB 2.0 specification, 7.2.1; USB 3.2 specification, 11.4
+)
+def test_a_hub_without_a_supply_gives_each_port_one_unit_load(tree: Tree, speed: int, gives: str) -> None:
+    hub = tree.hub(tree.root_hub(1, speed), "1-1", speed, self_powered=False)
+    tree.usb_disk(hub, "1-1.1", "sda", A, speed=speed, version="3.20", current="500mA")
+    power = by_code(list(drive_findings.disk("secondary", [disk(tree)])))["power"]
+    assert power.state is State.ATTENTION
+    assert "the hub 1-1, which has no supply of its own" in power.found
+    assert gives in power.found
 
 
 def test_two_drives_with_platters_start_up_with_more_than_a_board_gives(tree: Tree) -> None:
@@ -101,6 +130,16 @@ def test_sata_an_sd_card_and_a_loop_device(tree: Tree) -> None:
     assert by_code(list(drive_findings.both([disk(tree)], [loop])))["shared"].state is State.UNKNOWN
 
 
+def test_how_a_drive_hangs_on_the_box_is_not_known_where_the_kernel_does_not_say(tree: Tree) -> None:
+    tree.sata_disk(1, "sda", A)
+    tree.link_block(B, tree._device(tree.root / "devices/strange/block/xyz0"))
+    strange = disk(tree, B)
+    assert by_code(list(drive_findings.disk("secondary", [strange])))["link"].state is State.UNKNOWN
+    assert by_code(list(drive_findings.both([disk(tree)], [strange])))["shared"].state is State.UNKNOWN
+    tree.sata_disk(2, "sdc", (8, 32))
+    assert by_code(list(drive_findings.both([disk(tree)], [disk(tree, (8, 32))])))["shared"].state is State.OK
+
+
 def test_both_sides_on_one_drive_is_no_second_copy(tree: Tree) -> None:
     whole = tree.sata_disk(1, "sda", A)
     tree.partition(whole, "sda1", (8, 1))
@@ -120,7 +159,32 @@ def health_of(tree: Tree, answer: Answer) -> dict[str, Finding]:
 
 
 def test_a_healthy_drive(tree: Tree) -> None:
-    assert {code: each.state for code, each in health_of(tree, Answer(HEALTHY)).items()} == {"health": State.OK}
+    found = health_of(tree, Answer(HEALTHY))
+    assert {code: each.state for code, each in found.items()} == {"health": State.OK}
+    assert "35 °C" in found["health"].found
+
+
+def test_what_a_drive_does_not_count_is_not_known(tree: Tree) -> None:
+    tree.sata_disk(1, "sda", A)
+    said = list(drive_findings.health("secondary", disk(tree), Answer(Health(failing=False, self_test_passed=True))))
+    assert [each.state for each in said] == [State.OK, State.UNKNOWN]
+    assert "how many sectors could not be read and its temperature" in said[1].found
+
+
+@pytest.mark.parametrize(
+    ("past", "words"),
+    [({"was_below_threshold": True}, "at its limit once"), ({"errors_logged": True}, "errors in its log")],
+)
+def test_what_may_be_over_is_noted_and_no_alarm(tree: Tree, past: dict[str, bool], words: str) -> None:
+    found = health_of(tree, Answer(Health(**{**vars(HEALTHY), **past})))  # type: ignore[arg-type]
+    assert (found["health"].state, found["health_past"].state) == (State.OK, State.NOTE)
+    assert words in found["health_past"].found
+
+
+def test_of_a_bridge_that_passes_nothing_on_smartctls_own_words_are_told(tree: Tree) -> None:
+    found = health_of(tree, Answer(None, "it does not pass this on", ["Unknown USB bridge [0x0000:0x0000]"]))["health"]
+    assert found.state is State.UNKNOWN
+    assert "smartctl: Unknown USB bridge" in found.meaning
 
 
 @pytest.mark.parametrize(
@@ -163,6 +227,11 @@ def test_errors_since_the_last_night() -> None:
     assert state(Counted(None, None), None) is State.UNKNOWN
     assert state(Counted(3, 0), Counted(3, 0)) is State.OK
     assert state(Counted(9, 0), Counted(3, 0)) is State.NOTE
+    assert state(Counted(1_003, 0), Counted(3, 0)) is State.ATTENTION
+    assert state(Counted(1_003, 0), None) is State.NOTE  # of how long nobody knows
+    # A side that counts nothing is not said to be without errors.
+    for now, words in ((Counted(0, None), "file system itself counts none"), (Counted(None, 0), "drive itself counts")):
+        assert words in drive_findings.io_errors("secondary", now, None).found
     assert state(Counted(3, 2), Counted(3, 1)) is State.ATTENTION
     assert state(Counted(3, 1), Counted(3, 1)) is State.OK
     assert state(Counted(0, 1), None) is State.ATTENTION

@@ -43,6 +43,12 @@ def test_rates(tmp_path: Path, speed: int, rotational: int, rate: int, words: st
     assert words in judge(rate * MB, usb(tmp_path, speed, rotational))
 
 
+def test_a_drive_on_pci_express_may_be_faster_than_sata_carries() -> None:
+    drive = Disk("nvme0n1", "nvme", 10**12, False, "Portable", None)
+    assert "as a solid-state drive" in judge(3_000 * MB, drive)  # common practice, no source
+    assert "slow for" in judge(150 * MB, drive)
+
+
 def test_of_what_is_no_drive_nothing_is_expected(tmp_path: Path) -> None:
     tree = Tree(tmp_path)
     tree.loop("loop7", (7, 7), "/srv/recordings.img")

@@ -12,6 +12,8 @@ def drive(number: int, *, port_ma: int = USB3_PORT_MA, self_powered: bool = Fals
 def test_ports_as_the_specifications_have_them() -> None:
     assert port_current_ma(480) == USB2_PORT_MA == 5 * 100  # USB 2.0, 7.2.1: five unit loads
     assert port_current_ma(5_000) == port_current_ma(10_000) == USB3_PORT_MA == 6 * 150  # USB 3.2, 11.4
+    # One unit load behind a hub that has no supply of its own, by the same chapters.
+    assert (port_current_ma(480, of_fed_hub=True), port_current_ma(5_000, of_fed_hub=True)) == (100, 150)
 
 
 def test_one_drive_runs_from_the_board_and_two_ask_for_a_powered_hub() -> None:

@@ -14,6 +14,7 @@ from nightferry.planning.capacity import DAY_S, Part
 from nightferry.planning.given import Given, situation
 from nightferry.planning.layouts import Layout, Sheet
 from nightferry.planning.prospect import Prospect, prospect
+from nightferry.planning.trend import Full
 
 MB, GB, TB = 10**6, 10**9, 10**12
 HOUR_S = 3600.0
@@ -73,6 +74,8 @@ def test_two_such_drives_and_no_powered_hub_are_warned_of() -> None:
     [
         # Common practice, no source: MB/s of one big sequential file; 4 % for round figures of single runs.
         (Layout.SINGLE, 2, 112, 109, (109,), 112, 49),
+        # Left out: 293 read of two striped, more than twice what one was seen to read, and 40 written of four, the
+        # lower of two figures (the plan quotes it beside its formula). No formula of one drive's rates gives these.
         (Layout.STRIPE, 2, 112, 109, (178,), None, 57),
         (Layout.MIRROR, 2, 112, 109, (68,), None, 57),
         (Layout.SINGLE, 2, 238, 125, (125,), 238, 60),
@@ -103,6 +106,29 @@ def test_usb_2_halves_what_it_carries_between_reading_and_writing() -> None:
     assert found.copying.rate_bytes_per_s == pytest.approx(53.248 * MB / 2)
     assert found.best_change is not None
     assert "port of its own" in found.best_change.what
+    # A restore to a new drive goes over that link both ways as well, one to somebody else's box but once.
+    assert (found.restore.by, found.restore.rate_bytes_per_s) == (Part.LINK, pytest.approx(53.248 * MB / 2))
+    assert (found.restore_network.by, found.restore_network.rate_bytes_per_s) == (
+        Part.LINK, pytest.approx(53.248 * MB),
+    )  # fmt: skip
+    assert plan(arrangement=BY_WORD["usb3-own"]).restore.by is Part.NEW_DRIVE
+
+
+def test_what_does_not_fit_is_said_to_be_full_already() -> None:
+    found = plan(keep_free_bytes=20 * GB)
+    assert (found.days_kept, found.full) == (0.0, Full(0.0, 0.0, 0.0))
+
+
+def test_a_processor_that_is_slower_than_the_drives_is_what_limits() -> None:
+    found = plan(checksums=60 * MB)
+    assert (found.copying.by, found.reading_back.by, found.verify_limit) == (Part.HASH, Part.HASH, Part.HASH)
+    assert found.first_copy_s == pytest.approx(TB / (60 * MB))
+    assert found.best_change is not None
+    assert found.best_change.what == "a faster processor or checksum"
+
+
+def test_reading_back_over_a_narrow_link_is_limited_by_that_link() -> None:
+    assert plan(arrangement=BY_WORD["usb2-shared"]).reading_back.by is Part.LINK
 
 
 def test_days_kept_and_full_follow_from_the_room() -> None:
@@ -125,7 +151,7 @@ def test_nights_give_the_pace_of_filling_with_bounds() -> None:
 
 def test_what_was_assumed_is_said() -> None:
     said = " ".join(plan(used_bytes=None, change_bytes_per_day=None, current_ma=None).assumptions)
-    for word in ("--used", "--change", "--current", "no source"):
+    for word in ("--used", "--change", "--current", "--checksums", "no source"):
         assert word in said
 
 

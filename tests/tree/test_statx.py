@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import socket
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,25 @@ def make_everything(folder: Path) -> None:
     os.chmod(folder / "kyrie.wav", 0o6751)
     if os.geteuid() == 0:
         os.chown(folder / "kyrie.wav", 4_000_000_000, 3_999_999_999)
+
+
+def test_when_a_folder_was_made(tmp_path: Path) -> None:
+    folder = tmp_path / "advent"
+    folder.mkdir()
+    fd = os.open(tmp_path, os.O_RDONLY)
+    try:
+        born = Effects.born_ns(b"advent", dir_fd=fd)
+        # stat(1) asks the kernel on its own way; it prints "-" where a file system keeps no such time.
+        said = subprocess.run(["stat", "-c", "%.9W", folder], capture_output=True, text=True, check=True).stdout.strip()
+        assert (None if born is None else f"{born // 10**9}.{born % 10**9:09}") == (
+            said if said[0] not in "-0" else None
+        )
+        os.utime(folder, ns=(1, 1))
+        folder.rename(tmp_path / "christmas")
+        assert Effects.born_ns(b"christmas", dir_fd=fd) == born
+        assert Effects.born_ns(b"advent", dir_fd=fd) is None
+    finally:
+        os.close(fd)
 
 
 @pytest.mark.parametrize("look", [stat_all, stat_by_library])

@@ -93,6 +93,26 @@ def test_a_bridge_that_passes_nothing_on_is_not_known(bit: int) -> None:
     assert found.messages == ["Unknown USB bridge"]
 
 
+def test_whoever_is_not_root_is_told_so_and_no_bridge_is_blamed() -> None:
+    document = {"smartctl": {"messages": [{"string": "Smartctl open device: /dev/sda failed: Permission denied"}]}}
+    found = understand(json.dumps(document).encode(), 2)
+    assert (found.health, "as root" in found.why, "bridge" in found.why) == (None, True, False)
+
+
+def test_the_newest_self_test_that_came_to_an_end_counts() -> None:
+    # One that somebody stopped has no judgement, and says nothing against the one before it.
+    document = json.loads(json.dumps(ATA))
+    document["ata_smart_self_test_log"]["standard"]["table"].insert(0, {"status": {"value": 25}})
+    assert said(document).self_test_passed is True
+    assert said({**ATA, "ata_smart_self_test_log": {"standard": {"table": []}}}).self_test_passed is None
+
+
+@pytest.mark.parametrize(("results", "passed"), [([0], True), ([2, 0], True), ([7, 0], False), ([2], None)])
+def test_self_tests_of_an_nvme_drive(results: list[int], passed: bool | None) -> None:
+    table = [{"self_test_result": {"value": each}} for each in results]
+    assert said({**NVME, "nvme_self_test_log": {"table": table}}).self_test_passed is passed
+
+
 def test_an_answer_that_says_nothing_is_not_healthy() -> None:
     assert understand(b'{"smartctl": {"exit_status": 4}}', 4).health is None
 

@@ -6,6 +6,7 @@ A completed word asks nightferry for nothing but the names of pairs, which ``--p
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -15,6 +16,9 @@ SHELLS = ("bash", "zsh", "fish")
 _PAIRS = ("NAME", "NAME [PATH…]")
 _FOLDERS = ("DIR", "FOLDER")
 _FILES = ("FILE",)
+
+# An option with a value, which zsh takes in a word of its own; with "=" behind its name either way (zshcompsys(1)).
+_VALUE_IN_ZSH = re.compile(r'^(  "--[\w-]+)(?=\[.*\]:)', re.MULTILINE)
 
 
 def script(parser: argparse.ArgumentParser, shell: str) -> str:
@@ -37,7 +41,8 @@ def script(parser: argparse.ArgumentParser, shell: str) -> str:
             # Some shells show a line about each command: shtab takes the first of its description, which goes on.
             for told in action._choices_actions:
                 action.choices[told.dest].description = told.help
-    return shtab.complete(parser, shell=shell)
+    made = shtab.complete(parser, shell=shell)
+    return _VALUE_IN_ZSH.sub(r"\1=", made) if shell == "zsh" else made
 
 
 def _names_of_pairs() -> dict[str, object]:

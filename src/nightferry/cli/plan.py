@@ -26,7 +26,7 @@ EXAMPLE = """\
 
 _FIGURES = (
     "read", "write", "size", "drives", "link", "network", "used", "change", "window", "cycle", "keep_free", "current",
-    "own_supply", "annual_failure", "bit_error_rate",
+    "own_supply", "annual_failure", "bit_error_rate", "checksums",
 )  # fmt: skip
 
 
@@ -55,6 +55,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     given.add_argument("--annual-failure", metavar="SHARE", help='chance that a drive fails in a year (default: "3%%")')
     given.add_argument("--bit-error-rate", metavar="RATE", help='as the maker states it (default: "1e-14")')
+    given.add_argument(
+        "--checksums", metavar="RATE", help="what one core checksums (default: more than a drive reads)"
+    )  # fmt: skip
     add_json(parser)
 
 
@@ -137,4 +140,5 @@ def read_figures(args: argparse.Namespace) -> Given:
         own_supply=bool(args.own_supply),
         annual_failure=take("annual_failure", figures.chance, "3%"),
         bit_error_rate=take("bit_error_rate", figures.error_rate, "1e-14"),
+        checksums=take.optional("checksums", figures.rate),
     )

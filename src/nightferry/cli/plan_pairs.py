@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import chosen_pairs, complain
-from nightferry.errors import Failed, NightferryError
+from nightferry.errors import Failed, NightferryError, WrongUse
 from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from nightferry.planning.prospect import Prospect
     from nightferry.reporting.look.terminal import Screen
     from nightferry.settings import PairSettings, Settings
+
+FIGURES = "nightferry plan --read 112MB/s --write 109MB/s --size 1TB"
 
 
 def plan_pairs(args: argparse.Namespace) -> int:
@@ -25,7 +27,13 @@ def plan_pairs(args: argparse.Namespace) -> int:
     from nightferry.reporting.screens.plan_json import plan_as_json
     from nightferry.reporting.screens.rates_text import measured_as_json, nights_as_json
 
-    settings, pairs = chosen_pairs(args)
+    try:
+        settings, pairs = chosen_pairs(args)
+    except WrongUse as refused:
+        if args.names or args.measure:
+            raise
+        # Whoever has no drives yet has no configuration.
+        raise WrongUse(f"{refused}\nFor drives that are not bought yet: `{FIGURES}`") from refused
     screen = None if args.json else Screen()
     codes: list[int] = []
     document: list[dict[str, Any]] = []

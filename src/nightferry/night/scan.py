@@ -135,7 +135,7 @@ def _compare_subfolder(
         below.append(Folder(path, then, folder.moved))
         return
     if then is None:
-        moved = _moved_folder(night, now)
+        moved = _moved_folder(night, path, now)
         if moved is not None:
             night.plan.claim(moved.id)
             night.plan.add(Step.FOLDER_MOVED, path, now, moved.id)
@@ -146,12 +146,12 @@ def _compare_subfolder(
     below.append(Folder(path, None))
 
 
-def _moved_folder(night: Night, now: Stat) -> Entry | None:
+def _moved_folder(night: Night, path: bytes, now: Stat) -> Entry | None:
     """The folder of the copy that this is under a new name.
 
-    A folder has one name only, so the same inode elsewhere is the folder itself. The number may
-    have been given to a new folder after the old one was removed: then what it holds differs,
-    and is compared name by name all the same.
+    A folder has one name only, so the same inode elsewhere is the folder itself. The number may have been given to a
+    new folder after the old one was removed: that was made later. Where the file system does not say when, it counts
+    as moved; what it holds differs then, and is compared name by name all the same.
     """
     for candidate in night.manifest.entries.by_inode(now.inode):
         if candidate.stat.kind is not Kind.FOLDER or candidate.id == ROOT_ID:
@@ -159,9 +159,22 @@ def _moved_folder(night: Night, now: Stat) -> Entry | None:
         if night.plan.is_claimed(candidate.id):
             continue
         old = night.primary.stat_or_none(night.manifest.entries.path(candidate.id))
-        if old is None or not stat.S_ISDIR(old.st_mode):
+        if (old is None or not stat.S_ISDIR(old.st_mode)) and not _is_made_since(night, path, candidate):
             return candidate
     return None
+
+
+def _is_made_since(night: Night, path: bytes, then: Entry) -> bool:
+    """Whether a folder is younger than the one that a run noted under its number.
+
+    By both the file system's clock and the run's: on file systems that have no time of change of their own a folder can
+    be younger than its ctime says, and a clock that was wrong for a time is wrong for one of the two.
+    """
+    born_ns = night.primary.born_ns(path)
+    noted = night.manifest.runs.by_number(then.since)
+    if born_ns is None or noted is None:
+        return False
+    return born_ns > then.stat.ctime_ns and born_ns > noted.started_s * 1e9
 
 
 def _compare_subfolders(night: Night, folder: Folder, found: list[tuple[bytes, Stat]]) -> list[Folder]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from nightferry.errors import Failed, NightferryError
@@ -67,7 +67,7 @@ def situation(
         files, total_bytes = manifest.entries.totals()
     sides = look_at_sides(settings, effects, sysfs_root)
     assumed: list[str] = []
-    rates, shared = _rates(settings.name, past, measured, assumed)
+    rates = _rates(settings.name, past, measured, sides, assumed)
     to_come = 0  # what the first night will take of the room that is free now
     if total_bytes == 0 and "primary" in sides.room:
         used = sides.room["primary"]
@@ -75,10 +75,7 @@ def situation(
         to_come = total_bytes
         assumed.append("No night has run yet: all that is used on the primary is taken as what is to be copied.")
     line = _network(sysfs_root, assumed)
-    rates = Rates(
-        rates.primary_read, rates.secondary_write, rates.secondary_read, link_in=shared, link_out=rates.link_out,
-        hash=_hash_rate(measured), network=network_rate(line), per_file_s=past.per_file_s,
-    )  # fmt: skip
+    rates = replace(rates, network=network_rate(line), per_file_s=past.per_file_s)
     work, growth = _work(settings, past, files, total_bytes, to_come, sides, assumed)
     drive_bytes = min((each.total_bytes for each in sides.room.values()), default=max(1, total_bytes))
     return Known(
@@ -92,11 +89,8 @@ def situation(
     )  # fmt: skip
 
 
-def _rates(name: str, past: History, measured: Measured | None, assumed: list[str]) -> tuple[Rates, float]:
-    """What nights reached since the newest measurement comes first: it is what the next one will reach.
-
-    With what the shared link carries.
-    """
+def _rates(name: str, past: History, measured: Measured | None, sides: Sides, assumed: list[str]) -> Rates:
+    """What nights reached since the newest measurement comes first: it is what the next one will reach."""
     of = measured or Measured(0.0, None, None, None, None, None, direct=True)
     primary = _first(past.verify_primary, of.primary_read, past.copy, of.copy)
     written = _first(past.copy, of.copy, of.secondary_write)
@@ -109,13 +103,34 @@ def _rates(name: str, past: History, measured: Measured | None, assumed: list[st
     from_nights = sum(each is not None for each in (past.copy, past.verify_primary, past.verify_secondary))
     if from_nights:
         assumed.append("Rates that nights reached since the measurement come first, measured ones fill the gaps.")
-    shared = float("inf")
-    if of.both_read is not None and of.primary_read is not None and of.secondary_read is not None:
-        alone = of.primary_read.median + of.secondary_read.median
-        if of.both_read.median < _SHARED_SHARE * alone:
-            shared = of.both_read.median
-            assumed.append("Both drives at once read less than the two alone: they share a link.")
-    return Rates(primary, written, secondary), shared
+    rates = Rates(primary, written, secondary, hash=_hash_rate(measured))
+    return _over_shared_link(rates, of, sides, assumed)
+
+
+def _over_shared_link(rates: Rates, of: Measured, sides: Sides, assumed: list[str]) -> Rates:
+    """With what a link that both drives share carries, as far as they were slower together than each alone."""
+    if of.primary_read is None or of.secondary_read is None:
+        return rates
+    is_narrow = of.both_read is not None and (
+        of.both_read.median < _SHARED_SHARE * (of.primary_read.median + of.secondary_read.median)
+    )
+    if is_narrow and of.both_read is not None:
+        assumed.append("Both drives at once read less than the two alone: they share a link.")
+        rates = replace(rates, link_in=of.both_read.median, link_out=of.both_read.median)
+    if of.secondary_write is None or not (is_narrow or _share_hub(sides)):
+        return rates
+    copied, alone = rates.secondary_write, min(of.primary_read.median, of.secondary_write.median)
+    if copied >= _SHARED_SHARE * alone:
+        return rates
+    assumed.append("Reading one drive slows writing the other down: their link carries one or the other at a time.")
+    return replace(
+        rates, secondary_write=of.secondary_write.median, link_in=2 * copied, link_out=2 * copied, half_duplex=True
+    )
+
+
+def _share_hub(sides: Sides) -> bool:
+    disks = [sides.disks.get(role) for role in ROLES]
+    return disks[0] is not None and disks[1] is not None and sysfs.shared_hub(disks[0], disks[1]) is not None
 
 
 def _hash_rate(measured: Measured | None) -> float:

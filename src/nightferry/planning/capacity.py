@@ -58,14 +58,17 @@ def _least(**parts: tuple[float, Part]) -> Limited:
     return Limited(rate, by)
 
 
+def _both_ways(rates: Rates) -> float:
+    """What a shared link carries from one drive to the other."""
+    link = min(rates.link_in, rates.link_out)
+    return link / 2 if rates.half_duplex else link
+
+
 def copying(rates: Rates) -> Limited:
     """Reading the primary and writing the secondary at once."""
-    link = min(rates.link_in, rates.link_out)
-    if rates.half_duplex:
-        link /= 2
     return _least(
         primary=(rates.primary_read, Part.PRIMARY), secondary=(rates.secondary_write, Part.SECONDARY),
-        link=(link, Part.LINK), hash=(rates.hash, Part.HASH),
+        link=(_both_ways(rates), Part.LINK), hash=(rates.hash, Part.HASH),
     )  # fmt: skip
 
 
@@ -80,8 +83,9 @@ def reading(rates: Rates) -> Limited:
 def verify_seconds(rates: Rates, primary_bytes: float, secondary_bytes: float) -> tuple[float, Part]:
     """Reading so much of both drives at once; what limits it."""
     found = {
-        Part.PRIMARY: primary_bytes / min(rates.primary_read, rates.hash),
-        Part.SECONDARY: secondary_bytes / min(rates.secondary_read, rates.hash),
+        Part.PRIMARY: primary_bytes / rates.primary_read,
+        Part.SECONDARY: secondary_bytes / rates.secondary_read,
+        Part.HASH: max(primary_bytes, secondary_bytes) / rates.hash,  # a core for each drive
         Part.LINK: (primary_bytes + secondary_bytes) / rates.link_in,
     }
     by = max(found, key=lambda part: found[part])
@@ -90,9 +94,9 @@ def verify_seconds(rates: Rates, primary_bytes: float, secondary_bytes: float) -
 
 def restoring(rates: Rates, new_drive_write: float = math.inf, *, over_network: bool = False) -> Limited:
     """Reading the secondary and writing a new drive at once; over the network, to somebody else's."""
-    from_secondary = reading(rates)
     return min(
-        from_secondary,
+        reading(rates),
+        Limited(math.inf if over_network else _both_ways(rates), Part.LINK),
         Limited(new_drive_write, Part.NEW_DRIVE),
         Limited(rates.network if over_network else math.inf, Part.NETWORK),
         key=lambda each: each.rate_bytes_per_s,
@@ -210,6 +214,7 @@ _CHANGES: tuple[tuple[str, Callable[[Rates, Work], tuple[Rates, Work]]], ...] = 
         lambda r, w: (replace(r, secondary_write=2 * r.secondary_write, secondary_read=2 * r.secondary_read), w),
     ),
     ("a primary twice as fast", lambda r, w: (replace(r, primary_read=2 * r.primary_read), w)),
+    ("a faster processor or checksum", lambda r, w: (replace(r, hash=math.inf), w)),
     ("reading back a tenth of what was copied, and the rest through the month",
      lambda r, w: (r, replace(w, read_back_share=min(w.read_back_share, 0.1)))),
     ("a verify cycle twice as long", lambda r, w: (r, replace(w, verify_cycle_s=2 * w.verify_cycle_s))),

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from nightferry.planning import links, power
 from nightferry.planning.findings import Finding, State, ok, unknown
+from nightferry.planning.loads import hub_before, load, port_ma
 from nightferry.units import format_count, format_rate, show_text
 from nightferry.volumes.io_errors import Counted
 from nightferry.volumes.smart import Answer, Health
@@ -14,6 +15,10 @@ from nightferry.volumes.sysfs import Disk, UsbDevice, shared_hub
 # Above this a drive with platters ages fast (common practice; makers allow 55 to 60 °C).
 HOT_C = 55
 WORN_SHARE = 0.9
+# So many failed commands since a night: more than come of a monitor that asks all day what the drive does not know
+# (our own choice).
+MANY_COMMANDS = 1_000
+_LINK_UNKNOWN = ("nvme", "virtual", None)
 
 _REPLACE = (
     "Plan to replace this drive, and see that the newest night is sound. A drive that clicks or fails should not be"
@@ -63,19 +68,14 @@ def _kind(role: str, each: Disk) -> Finding:
 def _link(role: str, each: Disk) -> Iterator[Finding]:
     if each.transport == "usb":
         yield _usb_link(role, each)
-        above = [hub for hub in each.usb[:-1] if not hub.is_root]
-        slow = next((hub for hub in above if hub.fell_back), None)
-        if slow is not None:
-            yield Finding(
-                State.ATTENTION, "link", role, f"The hub {slow.name} before {_named(each)} fell back to 480 Mb/s.",
-                "All that hangs on it shares that.", "Use another port of the box or another cable for the hub.",
-            )  # fmt: skip
     elif each.transport == "sata":
         wire = links.SATA.get(each.link_mbit_per_s or 0)
         if wire is None:
             yield unknown("link", role, f"How fast the link of {_named(each)} is", "The kernel does not say.")
         else:
             yield ok("link", role, f"{wire.name}: at most {format_rate(wire.payload_bytes_per_s)}.")
+    elif each.transport in _LINK_UNKNOWN:
+        yield unknown("link", role, f"How fast the link of {_named(each)} is", "Of such a drive it is not looked for.")
 
 
 def _usb_link(role: str, each: Disk) -> Finding:
@@ -92,7 +92,8 @@ def _usb_link(role: str, each: Disk) -> Finding:
             State.ATTENTION, "link", role, f"{found} It says that it could run faster.",
             "A drive that fell back to USB 2.0 is several times slower, and nothing else tells. A cable with four"
             " wires, a bent plug or a USB 2.0 port does that.",
-            "Plug it into a port for USB 3 (often blue), with another cable; push the plug in with one quick movement.",
+            "Plug it into a port for USB 3 (often blue), with another cable; push the plug in with one quick movement."
+            f"{_hub_too(each)}",
         )  # fmt: skip
     if (bridge.speed_mbit_per_s or 0) <= 480:
         return Finding(
@@ -102,21 +103,35 @@ def _usb_link(role: str, each: Disk) -> Finding:
     return ok("link", role, found)
 
 
+def _hub_too(each: Disk) -> str:
+    """A guess, and no finding of its own: a USB 3 hub shows itself as two, of which the half for USB 2.0 runs at
+    480 Mb/s whatever the other does (USB 3.2 specification, chapter 10)."""
+    hub = hub_before(each)
+    if hub is None:
+        return ""
+    return f" It may be the hub before it ({hub.name}) that fell back: try its cable and its port as well."
+
+
 def _usb_power(role: str, each: Disk, bridge: UsbDevice) -> Iterator[Finding]:
-    if bridge.declared_ma is None or bridge.speed_mbit_per_s is None:
-        yield unknown("power", role, f"How much current {_named(each)} asks for", "It does not say.")
-    elif bridge.self_powered:
+    gives_ma, hub = port_ma(each), hub_before(each)
+    if bridge.self_powered:
         yield ok("power", role, f"{_named(each)} says that it has a supply of its own.")
+    elif bridge.declared_ma is None or gives_ma is None:
+        yield unknown("power", role, f"How much current {_named(each)} asks for", "It does not say.")
+    elif bridge.declared_ma <= gives_ma:
+        yield ok(
+            "power", role, f"{_named(each)} asks for {bridge.declared_ma:,} mA; its port gives {gives_ma:,} mA."
+        )  # fmt: skip
     else:
-        gives_ma = power.port_current_ma(bridge.speed_mbit_per_s)
-        found = f"{_named(each)} asks for {bridge.declared_ma:,} mA; its port gives {gives_ma:,} mA."
-        if bridge.declared_ma > gives_ma:
-            yield Finding(
-                State.ATTENTION, "power", role, found, "It may drop off the bus when it works hard.",
-                "Use a hub with its own supply, or a drive with one.",
-            )  # fmt: skip
-        else:
-            yield ok("power", role, found)
+        whose = "its port"
+        if hub is not None and hub.self_powered is False:
+            whose = f"a port of the hub {hub.name}, which has no supply of its own,"
+        yield Finding(
+            State.ATTENTION, "power", role,
+            f"{_named(each)} asks for {bridge.declared_ma:,} mA; {whose} gives {gives_ma:,} mA.",
+            "It may drop off the bus when it works hard.",
+            "Use a hub with its own supply, or a drive with one.",
+        )  # fmt: skip
     if bridge.may_sleep:
         yield Finding(
             State.NOTE, "sleep", role, f"The kernel may suspend {_named(each)} by itself (autosuspend).",
@@ -150,6 +165,10 @@ def both(primary: Sequence[Disk], secondary: Sequence[Disk]) -> Iterator[Finding
     hubs = [hub for one in primary for other in secondary if (hub := shared_hub(one, other)) is not None]
     if hubs:
         yield _shared(hubs[0])
+    elif any(each.transport in ("virtual", None) for each in (*primary, *secondary)):
+        yield unknown(
+            "shared", "pair", "Whether the drives share a link", "The kernel does not say how they hang on it."
+        )
     else:
         yield ok("shared", "pair", "Each drive has a link of its own.")
     yield from _together([*primary, *secondary])
@@ -171,17 +190,12 @@ def _shared(hub: UsbDevice) -> Finding:
 
 
 def _together(disks: Sequence[Disk]) -> Iterator[Finding]:
-    loads = []
-    for each in disks:
-        bridge = each.bridge
-        if bridge is None:
-            continue
-        if bridge.declared_ma is None or bridge.speed_mbit_per_s is None:
-            return  # said already, drive by drive
-        fed = bool(bridge.self_powered) or any(hub.self_powered for hub in each.usb[:-1] if not hub.is_root)
-        peak_ma = max(bridge.declared_ma, power.SPIN_UP_MA) if each.rotational else bridge.declared_ma
-        loads.append(power.Load(each.name, bridge.declared_ma, peak_ma, bridge.declared_ma, fed))
-    verdict = power.judge([*{load.name: load for load in loads}.values()])
+    on_usb = {each.name: each for each in disks if each.bridge is not None}
+    found = [load(name, each) for name, each in on_usb.items()]
+    known = [each for each in found if each is not None]
+    if len(known) < len(found):
+        return  # said already, drive by drive
+    verdict = power.judge(known)
     if verdict.over_total:
         yield Finding(
             State.NOTE, "power_together", "pair",
@@ -199,7 +213,8 @@ def health(role: str, each: Disk, answer: Answer) -> Iterator[Finding]:
     """What the drive says of itself."""
     name = _named(each)
     if answer.health is None:
-        yield unknown("health", role, f"How healthy {name} is", f"{answer.why[:1].upper()}{answer.why[1:]}.")
+        told = f" (smartctl: {show_text(answer.messages[0])})" if answer.messages else ""
+        yield unknown("health", role, f"How healthy {name} is", f"{answer.why[:1].upper()}{answer.why[1:]}{told}.")
         return
     said = answer.health
     bad = list(_bad(said))
@@ -211,7 +226,12 @@ def health(role: str, each: Disk, answer: Answer) -> Iterator[Finding]:
     elif said.failing is None:
         yield unknown("health", role, f"What {name} thinks of itself", "It gives figures, and no judgement of its own.")
     else:
-        yield ok("health", role, f"{name} reports no sign of failing.")
+        yield ok("health", role, f"{name} reports no sign of failing{_with(said)}.")
+    yield from _of_the_past(role, each, said)
+    bad_spots = said.uncorrectable if said.pending is None else said.pending
+    figures = ((bad_spots, "how many sectors could not be read"), (said.temperature_c, "its temperature"))
+    if silent := [what for value, what in figures if value is None]:
+        yield unknown("health_figures", role, f"Of {name}: {' and '.join(silent)}", "It gives no such figure.")
     if said.temperature_c is not None and said.temperature_c >= HOT_C:
         yield Finding(
             State.ATTENTION, "temperature", role, f"{name} is at {said.temperature_c} °C.", "Heat ages drives.",
@@ -221,6 +241,30 @@ def health(role: str, each: Disk, answer: Answer) -> Iterator[Finding]:
         yield unknown(
             "self_test", role, f"How a self-test of {name} ends", "None is on record.",
             f"Start one, for an evening when nobody uses it: smartctl -t long /dev/{show_text(each.name)}",
+        )  # fmt: skip
+
+
+def _with(said: Health) -> str:
+    parts = [
+        f"{format_count(value)} {unit}"
+        for value, unit in ((said.temperature_c, "°C"), (said.power_on_h, "hours of work"))
+        if value is not None
+    ]
+    return f" ({', '.join(parts)})" if parts else ""
+
+
+def _of_the_past(role: str, each: Disk, said: Health) -> Iterator[Finding]:
+    """What may be over: bits 5 and 6 of smartctl's exit status."""
+    past = []
+    if said.was_below_threshold:
+        past.append("that a value was at its limit once, such as its temperature")
+    if said.errors_logged:
+        past.append("errors in its log, which may be old")
+    if past:
+        yield Finding(
+            State.NOTE, "health_past", role, f"{_named(each)} reports {' and '.join(past)}.",
+            "That alone foretells nothing; new ones, night after night, do.",
+            f"See when they were: smartctl -x /dev/{show_text(each.name)}, as root.",
         )  # fmt: skip
 
 
@@ -254,11 +298,17 @@ def io_errors(role: str, now: Counted, earlier: Counted | None) -> Finding:
             "See the system log (journalctl -k); unmount and check the file system; change the cable.",
         )  # fmt: skip
     if new.commands:
+        many = earlier is not None and new.commands >= MANY_COMMANDS
         return Finding(
-            State.NOTE, "io_errors", role, f"The kernel counted {format_count(new.commands)} failed commands {when}.",
-            "Some are harmless (questions that a bridge does not know). Growing by hundreds, they are not.",
-            "See the system log: journalctl -k.",
+            State.ATTENTION if many else State.NOTE, "io_errors", role,
+            f"The kernel counted {format_count(new.commands)} failed commands {when}.",
+            "So many are seldom harmless: the drive, its cable or its power may be failing." if many else
+            "Some are harmless (questions that a bridge does not know). Growing by thousands, they are not.",
+            f"See the system log: journalctl -k.{' Change the cable and the port.' if many else ''}",
         )  # fmt: skip
     if new.commands is None and new.file_system is None:
         return unknown("io_errors", role, "Whether the kernel saw errors", "Neither drive nor file system counts any.")
-    return ok("io_errors", role, f"No new errors were counted {when}.")
+    silent = "" if None not in (new.commands, new.file_system) else (
+        " The drive itself counts none." if new.commands is None else " The file system itself counts none."
+    )  # fmt: skip
+    return ok("io_errors", role, f"No new errors were counted {when}.{silent}")

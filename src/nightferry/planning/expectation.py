@@ -9,6 +9,8 @@ from nightferry.volumes.sysfs import Disk
 # 3.5-inch one at its outer; from an old solid-state drive behind a bridge to what SATA carries.
 PLATTERS = (60e6, 290e6)
 SOLID_STATE = (120e6, 600e6)
+# And of one on PCI Express, from an old one to what four lanes of the fifth generation carry.
+NVME = (300e6, 15.8e9)
 # What the protocol above the line code takes: a real link gives four fifths of its payload (no source).
 _LINK_SHARE = 0.8
 
@@ -28,7 +30,7 @@ def judge(rate_bytes_per_s: float, disk: Disk | None) -> str:
 def _by_kind(rate_bytes_per_s: float, disk: Disk, ceiling: float | None) -> str:
     if disk.rotational is None:
         return "what it should be is not known, since the kernel does not say what kind of drive it is"
-    low, high = PLATTERS if disk.rotational else SOLID_STATE
+    low, high = PLATTERS if disk.rotational else NVME if disk.transport == "nvme" else SOLID_STATE
     if ceiling is not None:
         low, high = min(low, ceiling * _LINK_SHARE / 2), min(high, ceiling)
     kind = "a drive with platters" if disk.rotational else "a solid-state drive"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from nightferry.planning import power
@@ -37,6 +38,7 @@ class Given:
     own_supply: bool
     annual_failure: float
     bit_error_rate: float
+    checksums: float | None = None
 
 
 def situation(given: Given) -> Situation:
@@ -61,11 +63,13 @@ def situation(given: Given) -> Situation:
         assumed.append(f"{USED_SHARE:.0%} of a drive is used (--used says otherwise).")
     if given.change_bytes_per_day is None:
         assumed.append(f"{CHANGE_BYTES // 10**9} GB change a day (--change says otherwise).")
+    if given.checksums is None:
+        assumed.append("The processor checksums more than a drive reads (--checksums says otherwise).")
     arrangement = given.arrangement
     rates = Rates(
         primary_read=given.read, secondary_write=given.write, secondary_read=given.read,
         link_in=arrangement.link_in, link_out=arrangement.link_out, half_duplex=arrangement.half_duplex,
-        network=network_rate(given.network_bits_per_s),
+        hash=math.inf if given.checksums is None else given.checksums, network=network_rate(given.network_bits_per_s),
     )  # fmt: skip
     work = Work(
         files=files, total_bytes=used, changed_files_per_day=change / FILE_BYTES, changed_bytes_per_day=change,
@@ -81,10 +85,10 @@ def situation(given: Given) -> Situation:
     )  # fmt: skip
 
 
-def _loads(given: Given, assumed: list[str]) -> list[power.Load] | None:
+def _loads(given: Given, assumed: list[str]) -> list[power.Load]:
     port_ma = given.arrangement.port_ma
     if port_ma is None and not given.own_supply:
-        return None  # fed by the box's own supply, of which nothing is known here
+        return []  # fed by the box's own supply, of which nothing is known here
     current_ma = CURRENT_MA if given.current_ma is None else given.current_ma
     if given.current_ma is None and not given.own_supply:
         assumed.append(f"Each drive draws {CURRENT_MA:,} mA at its worst moment (common practice for 2.5-inch drives"

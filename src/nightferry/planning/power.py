@@ -6,8 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 # USB 2.0 specification, 7.2.1: a port gives five unit loads of 100 mA; USB 3.2 specification, 11.4: six of 150 mA.
+# A hub without a supply of its own has but one such unit for each of its ports (the same chapters).
 USB2_PORT_MA = 500
 USB3_PORT_MA = 900
+USB2_FED_HUB_PORT_MA = 100
+USB3_FED_HUB_PORT_MA = 150
 
 # A 2.5-inch drive with platters: about 1 A while it spins up (common practice, no source).
 SPIN_UP_MA = 1_000
@@ -45,8 +48,10 @@ class Verdict:
         return self.over_total or bool(self.over_port)
 
 
-def port_current_ma(speed_mbit_per_s: int) -> int:
-    """What a USB port of that speed has to give, by the specifications."""
+def port_current_ma(speed_mbit_per_s: int, *, of_fed_hub: bool = False) -> int:
+    """What a USB port of that speed has to give; ``of_fed_hub``: of a hub that is fed through its own plug."""
+    if of_fed_hub:
+        return USB3_FED_HUB_PORT_MA if speed_mbit_per_s >= 5_000 else USB2_FED_HUB_PORT_MA
     return USB3_PORT_MA if speed_mbit_per_s >= 5_000 else USB2_PORT_MA
 
 

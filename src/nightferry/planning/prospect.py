@@ -21,7 +21,8 @@ ANNUAL_FAILURE = 0.03
 
 @dataclass(frozen=True)
 class Situation:
-    """``drive_bytes``: the size of each of ``drives``. ``loads`` is None where nothing is known of currents.
+    """``drive_bytes``: the size of each of ``drives``. ``loads`` is None where nothing is known of currents, and empty
+    where no USB port feeds a drive.
 
     ``network_line_bits_per_s``: as the link negotiated it. ``held``: Unix times and bytes in use on the secondary.
     """
@@ -46,6 +47,7 @@ class Prospect:
     """Seconds, bytes and rates, as ``planning.capacity`` has them."""
 
     copying: Limited
+    reading_back: Limited
     first_copy_s: float
     first_read_back_s: float
     full_drive_copy_s: float
@@ -76,13 +78,14 @@ def prospect(what: Situation) -> Prospect:
     ):
         raise ValueError("rates and sizes are more than nothing")
     copy_s, back_s = capacity.first_copy_s(rates, work)
-    local = capacity.restoring(rates, new_drive_write=_new_drive_write(rates))
+    local = capacity.restoring(rates, new_drive_write=rates.secondary_write)  # it is taken to write as the secondary
     remote = capacity.restoring(rates, over_network=True)
     files_s = work.files * rates.per_file_s
     found = trend.fit(what.held)
     _, verify_limit = capacity.verify_seconds(rates, work.total_bytes, work.total_bytes + work.retired_bytes)
     return Prospect(
         copying=capacity.copying(rates),
+        reading_back=capacity.reading(rates),
         first_copy_s=copy_s,
         first_read_back_s=back_s,
         full_drive_copy_s=capacity.copying(rates).seconds(what.drive_bytes),
@@ -100,15 +103,9 @@ def prospect(what: Situation) -> Prospect:
         best_change=capacity.best_change(rates, work),
         read_error_chance=odds.read_error_chance(work.total_bytes, what.bit_error_rate),
         sheets=_sheets(what),
-        power=None if what.loads is None else power.judge(what.loads),
+        power=power.judge(what.loads) if what.loads else None,
         assumptions=what.assumptions,
     )
-
-
-def _new_drive_write(rates: Rates) -> float:
-    """A new drive is taken to write as the secondary does, over the same link."""
-    out = rates.link_out / 2 if rates.half_duplex else rates.link_out
-    return min(rates.secondary_write, out)
 
 
 def _full(what: Situation, found: trend.Trend | None) -> trend.Full | None:

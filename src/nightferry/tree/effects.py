@@ -19,7 +19,7 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager
 from functools import cache
 
-from nightferry.tree.statx import stat_all
+from nightferry.tree.statx import born_ns, stat_all
 
 _libc = ctypes.CDLL(None, use_errno=True)
 
@@ -167,6 +167,7 @@ class Effects:
     fstatvfs = staticmethod(os.fstatvfs)
     scandir = staticmethod(_scandir)
     stat_all = staticmethod(stat_all)
+    born_ns = staticmethod(born_ns)
     readlink = staticmethod(os.readlink)
 
     # content

@@ -156,6 +156,11 @@ class Root:
                 return None
             raise
 
+    def born_ns(self, path: bytes) -> int | None:
+        """When what has that name was made, Unix time in ns; None where the file system does not say."""
+        fd, name = self.at(path)
+        return self.effects.born_ns(name, dir_fd=fd)
+
     def names(self, path: bytes, limit: int | None = None) -> list[bytes]:
         """The names in a folder, in no order; at most ``limit`` of them."""
         with self.effects.scandir(self.folder(path)) as entries:

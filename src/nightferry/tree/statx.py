@@ -32,6 +32,8 @@ _TELLING_WORDS = (2, 3, 4, 5, 12, 13, 14, 15)
 
 _AT_SYMLINK_NOFOLLOW, _AT_NO_AUTOMOUNT = 0x100, 0x800  # linux/fcntl.h
 _STATX_BASIC_STATS = 0x7FF
+_STATX_BTIME = 0x800
+_BORN = struct.Struct("=I 76x qI")  # stx_mask, stx_btime
 
 _libc = ctypes.CDLL(None)
 
@@ -97,6 +99,18 @@ def stat_by_library(folder_fd: int, names: Sequence[bytes], records: Records) ->
         except OSError:
             failed.append(at)
     return failed
+
+
+def born_ns(name: bytes, *, dir_fd: int) -> int | None:
+    """When a name's inode was made, Unix time in ns; None where the file system does not say."""
+    if _look is stat_by_library:
+        return None
+    record = ctypes.create_string_buffer(_STATX_BYTES)
+    flags = _AT_SYMLINK_NOFOLLOW | _AT_NO_AUTOMOUNT
+    if _libc.statx(dir_fd, name, flags, _STATX_BTIME, ctypes.byref(record)):
+        return None
+    has, seconds, ns = _BORN.unpack_from(record)
+    return seconds * _NS + ns if has & _STATX_BTIME else None
 
 
 def _has_statx() -> bool:

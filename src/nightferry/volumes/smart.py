@@ -85,6 +85,8 @@ def understand(output: bytes, exit_status: int) -> Answer:
         if isinstance(each, dict) and isinstance(each.get("string"), str)
     ][:10]
     if exit_status < 0 or exit_status & _NOT_ASKED:
+        if any("permission denied" in each.casefold() for each in messages):
+            return Answer(None, "only root may ask this drive: run `nightferry preflight` as root")
         return Answer(None, "the drive, or the bridge in front of it, does not pass this question on", messages)
     health = _health(said, exit_status)
     if health == Health():
@@ -118,12 +120,14 @@ def _health(said: dict[str, Any], exit_status: int) -> Health:
 
 
 def _self_test(said: dict[str, Any], exit_status: int) -> bool | None:
-    """Whether the newest self-test passed; None where none was run."""
+    """Whether the newest self-test that came to an end passed; None where none did."""
     if exit_status & _SELF_TEST_FAILED:
         return False
-    newest = next(iter(_list(said, "ata_smart_self_test_log", "standard", "table")), None)
-    passed = _at(newest, "status", "passed") if isinstance(newest, dict) else None
-    return passed if isinstance(passed, bool) else None
+    ended = [_at(each, "status", "passed") for each in _list(said, "ata_smart_self_test_log", "standard", "table")]
+    # NVM Express base specification, Device Self-test log: 0 is "completed without error", 5 to 7 are failures.
+    results = [_at(each, "self_test_result", "value") for each in _list(said, "nvme_self_test_log", "table")]
+    ended += [result == 0 for result in results if result in (0, 5, 6, 7) and not isinstance(result, bool)]
+    return next((passed for passed in ended if isinstance(passed, bool)), None)
 
 
 def _at(said: Any, *keys: str) -> Any:

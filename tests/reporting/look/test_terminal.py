@@ -91,7 +91,15 @@ def test_printable_leaves_what_is_shown_already() -> None:
 
 
 def test_no_line_ends_within_a_number_a_moment_or_a_command(monkeypatch: pytest.MonkeyPatch) -> None:
-    whole = ("1,234.5 GiB", "30 d", "2026-05-03 02:30 +02:00", "`nightferry run --without-window recordings`")
+    whole = (
+        "1,234.5 GiB",
+        "30 d",
+        "2 h 33 min",
+        "7 min 03 s",
+        "1,200 mA",
+        "2026-05-03 02:30 +02:00",
+        "`nightferry run --without-window recordings`",
+    )
     sentence = " ".join(f"{'word ' * number}{each}" for number in range(9) for each in whole)
     monkeypatch.setattr(sys.modules[__name__], "fill", lambda screen: (screen.text(sentence), screen.point(sentence)))
     lines = on_terminal(60, monkeypatch, NO_COLOR="1").splitlines()

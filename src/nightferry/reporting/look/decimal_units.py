@@ -50,7 +50,11 @@ def days(length_days: float) -> str:
 
 
 def chance(share: float) -> str:
-    """`2.9%`, `1 in 24,000`."""
+    """`2.9%`, `1 in 24,000`: two digits, since no assumption about drives is better than that."""
     if share >= 0.001:
         return f"{share * 100:.1f}%"
-    return "0" if share <= 0 else f"1 in {1 / share:,.0f}"
+    if share <= 0:
+        return "0"
+    one_in = 1 / share
+    step = 10 ** (math.floor(math.log10(one_in)) - 1)
+    return f"1 in {round(one_in / step) * step:,.0f}"

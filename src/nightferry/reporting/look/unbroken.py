@@ -7,7 +7,7 @@ import re
 # Dates, times with their zone, and numbers with their units.
 WHOLE = re.compile(
     r"(\d{4}-\d\d-\d\d|\d\d:\d\d(?::\d\d)? [+-]\d\d:\d\d|\d[\d.,]* (?:[KMGTPE]i|[kMGTPE])?[Bb](?:/s)?\b"
-    r"|\d[\d.,]* (?:s|min|h|d|°C)(?!\w))"
+    r"|\d[\d.,]* (?:min \d\d s|h \d\d min|d \d\d h|s|min|h|d|°C|mA)(?!\w))"
 )
 _ON_A_TERMINAL = re.compile(rf"`[^`\n]+`|\d{{4}}-\d\d-\d\d \d\d:\d\d(?::\d\d)?(?: [+-]\d\d:\d\d)?|{WHOLE.pattern}")
 _LONGEST = 60  # of a command: more would leave half a line empty

@@ -36,6 +36,7 @@ def plan_as_json(what: Situation | None, found: Prospect | None) -> dict[str, An
         "first_copy": {
             "copy_s": round(found.first_copy_s, 1), "read_back_s": round(found.first_read_back_s, 1),
             "full_drive_s": round(found.full_drive_copy_s, 1),
+            "read_back_limited_by": found.reading_back.by.name.lower(),
         },
         "night": {
             "scan_s": round(night.scan_s, 1), "copy_s": round(night.copy_s, 1),

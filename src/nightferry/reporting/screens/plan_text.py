@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
+from nightferry.planning import power
 from nightferry.planning.capacity import DAY_S, Part
 from nightferry.planning.prospect import Prospect, Situation
 from nightferry.planning.trend import Full
@@ -15,6 +17,8 @@ from nightferry.units import format_count, format_duration
 
 # A night that is shorter by less than this is no reason to change anything.
 _WORTH_S = 60.0
+# Narrower, and what limits each time would stand in a column of one word a line.
+_THREE_COLUMNS = 72
 
 
 def show_plan(screen: Screen, title: str, what: Situation, found: Prospect) -> None:
@@ -24,10 +28,14 @@ def show_plan(screen: Screen, title: str, what: Situation, found: Prospect) -> N
     screen.heading(title, "sound" if fits else "attention")
     screen.text(
         f"Primary read at {rate(rates.primary_read)}; secondary written at {rate(rates.secondary_write)}, read at"
-        f" {rate(rates.secondary_read)}. {_count(what.work.files, 'file')}, {size(what.work.total_bytes)}."
+        f" {rate(rates.secondary_read)}. {_how_much(what)}."
     )
     screen.gap()
-    screen.table(["", "", "limited by"], _rows(what, found))
+    rows = _rows(what, found)
+    if screen.columns >= _THREE_COLUMNS:
+        screen.table(["", "", "limited by"], rows)
+    else:
+        screen.table(["", "limited by"], [[label, ", ".join(filter(None, values))] for label, *values in rows])
     screen.gap()
     for sentence in _advice(what, found):
         screen.point(sentence)
@@ -44,13 +52,19 @@ def show_plan(screen: Screen, title: str, what: Situation, found: Prospect) -> N
     screen.text("MB, GB and TB are powers of 1,000 here.")
 
 
+def _how_much(what: Situation) -> str:
+    """Before the first night nobody has counted the files."""
+    total = size(what.work.total_bytes)
+    return f"{_count(what.work.files, 'file')}, {total}" if what.work.files else f"{total} in all"
+
+
 def _count(number: int, word: str) -> str:
     return f"{format_count(number)} {word}" + ("" if number == 1 else "s")
 
 
 def _rows(what: Situation, found: Prospect) -> list[list[str]]:
     work, night = what.work, found.night
-    back = [f"  reading it back [{note.COPY}]", format_duration(found.first_read_back_s), Part.SECONDARY.value]
+    back = [f"  reading it back [{note.COPY}]", format_duration(found.first_read_back_s), _by(found.reading_back.by)]
     return [
         [f"First copy [{note.COPY}]", format_duration(found.first_copy_s), _by(found.copying.by)],
         *([back] if found.first_read_back_s else []),
@@ -59,7 +73,8 @@ def _rows(what: Situation, found: Prospect) -> list[list[str]]:
         ["  looking", format_duration(night.scan_s), ""],
         [f"  copying {size(work.changed_bytes_per_day / work.nights_per_day)}", format_duration(night.copy_s),
          _by(night.limit)],
-        ["  reading back", format_duration(night.read_back_s), Part.SECONDARY.value if night.read_back_s else ""],
+        ["  reading back", format_duration(night.read_back_s),
+         _by(found.reading_back.by) if night.read_back_s else ""],
         [f"  verifying [{note.VERIFY}]", format_duration(night.verify_s), _by(found.verify_limit)],
         ["  left of the window" if night.margin_s >= 0 else "  missing in the window",
          format_duration(abs(night.margin_s)), f"of {format_duration(work.window_s)}"],
@@ -95,11 +110,15 @@ def _cycle(cycle_s: float) -> str:
 
 
 def _kept(length_days: float) -> str:
+    if length_days <= 0:
+        return "no time"
     return "without end" if math.isinf(length_days) else days(length_days)
 
 
 def _full(found: Full | None) -> str:
-    return "not known" if found is None else days(found.likely_days)
+    if found is None:
+        return "not known"
+    return days(found.likely_days) if found.latest_days > 0 else "full already"
 
 
 def _bounds(found: Prospect) -> str:
@@ -113,6 +132,11 @@ def _bounds(found: Prospect) -> str:
 
 def _advice(what: Situation, found: Prospect) -> list[str]:
     said = []
+    if what.work.free_bytes < 0:
+        said.append(
+            f"It does not all fit: on the secondary {size(-what.work.free_bytes)} are missing, with what is to be kept"
+            " free. A larger secondary is needed, or something to exclude."
+        )
     if found.night.margin_s < 0:
         said.append("A usual night does not fit its window: it stops at the end of it and goes on the next night.")
     if found.possible_cycle_s > what.work.verify_cycle_s:
@@ -136,23 +160,31 @@ def _advice(what: Situation, found: Prospect) -> list[str]:
 def power_sentences(what: Situation, found: Prospect) -> list[str]:
     """What there is to say of currents; a warning where the box cannot give them."""
     verdict, loads = found.power, what.loads
-    if verdict is None or loads is None:
-        return ["Power: not known, since no current is known of these drives (--current gives it)."]
+    if loads is None:
+        return ["Power: not known, since what the drives draw cannot be found out."]
+    if verdict is None:
+        return ["Power: not known here. No USB port feeds these drives, but the box's own supply: see what it gives."]
     fed = [load for load in loads if not load.self_powered]
     if not fed:
         return ["Power: the drives have a supply of their own; the box feeds none of them."]
     port_ma = min(load.port_ma for load in fed)
-    sums = (
+    return [
         f"Power [{note.POWER}]: {verdict.peak_ma:,} mA at the worst moment, for {_count(len(fed), 'drive')}; a port"
-        f" gives {port_ma} mA, many boards {verdict.total_ma:,} mA in all."
-    )
+        f" gives {port_ma} mA, many boards {verdict.total_ma:,} mA in all. {_power_words(verdict, fed)}"
+    ]
+
+
+def _power_words(verdict: power.Verdict, fed: Sequence[power.Load]) -> str:
+    low_voltage = "Low voltage only: mains work belongs to licensed people."
+    if any(load.port_ma < power.USB2_PORT_MA for load in fed if load.name in verdict.over_port):
+        return f"A powered hub is needed, or drives with a supply of their own: this hub has none. {low_voltage}"
+    if verdict.over_total and len(fed) > 2:
+        return f"A powered hub is needed, or drives with a supply of their own. {low_voltage}"
     if verdict.over_total:
-        said = (
+        return (
             "A powered hub is needed, or drives with a supply of their own; without one, two drives are touch and go."
+            f" {low_voltage}"
         )
-        if len(fed) > 2:
-            said = "A powered hub is needed, or drives with a supply of their own."
-        return [f"{sums} {said} Low voltage only: mains work belongs to licensed people."]
     if verdict.over_port:
-        return [f"{sums} More than a port has to give: one such drive usually runs all the same (common practice)."]
-    return [f"{sums} That is enough."]
+        return "More than a port has to give: one such drive usually runs all the same (common practice)."
+    return "That is enough."

@@ -21,6 +21,7 @@ def _parts(measured: Measured) -> list[tuple[str, str, Spread | None, str | None
         ("secondary_read", "Secondary, read", measured.secondary_read, "secondary"),
         ("both_read", "Both read at once", measured.both_read, None),
         ("copy", "Read and written at once", measured.copy, None),
+        ("hash", "Checksums, one core", measured.hash, None),
     ]
 
 
