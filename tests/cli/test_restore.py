@@ -83,9 +83,29 @@ def test_what_is_wrong_is_said_in_one_sentence(filled: Box, args: tuple[str, ...
     assert not Path("/var/tmp/nightferry-none").exists()
 
 
+def test_an_earlier_night_and_then_the_newest_over_it(filled: Box, tmp_path: Path) -> None:
+    first = (filled.primary() / KYRIE).read_bytes()
+    (filled.primary() / KYRIE).write_bytes(b"another take")
+    filled.ok("run")
+    there = tmp_path / "restored" / KYRIE
+    call = ("restore", "recordings", KYRIE, "--into", str(tmp_path / "restored"))
+    assert "As night 1 found it" in filled.ok(*call, "--as-of", "1")
+    assert there.read_bytes() == first
+    assert KYRIE in filled.ok(*call, code=1) and there.read_bytes() == first
+    filled.ok(*call, "--overwrite")
+    assert there.read_bytes() == b"another take"
+
+
 def test_neither_drive_is_written_to(filled: Box) -> None:
     for place in (filled.primary() / "x", filled.secondary() / "x", filled.primary()):
         assert "writes to no drive" in refused(filled, "restore", "recordings", "--into", str(place), code=2)
+    # where the primary belongs, and is not mounted: no card says whose place it is
+    filled.primary().rename(filled.root / "unplugged")
+    filled.primary().mkdir()
+    for args in (("recordings",), ("--secondary", str(filled.secondary()))):
+        said = refused(filled, "restore", *args, "--into", str(filled.primary() / "x"), code=2)
+        assert 'lies on the primary of the pair "recordings"' in said
+    assert list(filled.primary().iterdir()) == []
 
 
 def test_busy_is_5(filled: Box, tmp_path: Path) -> None:

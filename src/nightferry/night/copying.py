@@ -5,10 +5,9 @@ from __future__ import annotations
 import errno
 from collections.abc import Iterator
 from contextlib import closing
-from itertools import chain
 
 from nightferry.manifest.plan import Item, Step
-from nightferry.manifest.records import Content, Entry, Intent
+from nightferry.manifest.records import Entry, Intent
 from nightferry.night.alter import shares_inode
 from nightferry.night.carry import in_copy
 from nightferry.night.commit import (
@@ -22,17 +21,16 @@ from nightferry.night.commit import (
 )
 from nightferry.night.context import NO_ROOM, UNREADABLE, UNSETTLED, Interrupted, Night
 from nightferry.night.destination import Destination, Destinations
-from nightferry.night.failing import FailingDrive, read_failed
+from nightferry.night.failing import FailingDrive
+from nightferry.night.lots import Lots
 from nightferry.night.readback import read_back
 from nightferry.night.reading import Decayed, Unreadable, Unsettled
 from nightferry.night.register import is_name_of_bad, known_bad
-from nightferry.night.side_by_side import Outcome, Staging
-from nightferry.night.small import Staged as SmallStaged
 from nightferry.night.small import is_small
 from nightferry.night.space import RoomLeft
 from nightferry.night.stage import Staged, stage_file, stage_from_base, stage_link, stage_symlink
 from nightferry.planning.drive_health import DRIVE_ERRORS
-from nightferry.tree.content import ReadFailed, Stopped
+from nightferry.tree.content import Stopped
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import split
@@ -59,10 +57,8 @@ class Copier:
         self._put_back: set[bytes] = set()  # by this call
         self._mended: dict[int, bytes] = {}  # by inode: a name of each file that was bad and is right now
         self._folders = Destinations(night)
-        self._small: list[Item] = []  # to be staged together
-        self._small_bytes = 0
-        self._under_way: list[Staging] = []  # at most two lots of those, the second while the first is taken
-        self._room = RoomLeft(night, lambda: chain(self._small, *(staging.items for staging in self._under_way)))
+        self._small = Lots(night, self._batch, self._commit, lambda item: self._one(item, has_room=True))
+        self._room = RoomLeft(night, self._small.not_written)
 
     def run(self, items: Iterator[Item]) -> None:
         """Raises ``Interrupted``, ``Stopped`` and ``Failed``; what was staged whole is committed before it stops."""
@@ -74,18 +70,18 @@ class Copier:
                     self._one(item)
                     if self._batch.full:
                         self._commit()
-            self._finish_small()
+            self._small.finish()
         except (Interrupted, Stopped):
-            self._keep_staged()
+            self._small.keep()
             self._commit()
             raise
         except FailingDrive as error:
             if error.role == "primary":
-                self._keep_staged()
+                self._small.keep()
                 self._commit()  # what a dying drive still gave is not to be asked of it twice
             raise
         finally:
-            self._end_staging()
+            self._small.end()
         self._commit()
 
     def retry(self) -> None:
@@ -121,17 +117,14 @@ class Copier:
     # --- small files, many at once
 
     def _without_small(self, items: Iterator[Item]) -> Iterator[Item]:
-        """Keeps those back that can go the straight way, and stages them as soon as they fill a batch."""
+        """Keeps those back that can go the straight way (lots.py)."""
         for item in items:
             if not is_small(item) or not self._is_plain(item):
                 if item.stat.size_bytes >= TAKES_TIME_BYTES:
-                    self._finish_small()  # what came before it is safe, should the night be stopped meanwhile
+                    self._small.finish()  # what came before it is safe, should the night be stopped meanwhile
                 yield item
                 continue
-            self._small.append(item)
-            self._small_bytes += item.stat.size_bytes
-            if self._batch.would_be_full(len(self._small), self._small_bytes):
-                self._begin_small()
+            self._small.add(item)
 
     def _is_plain(self, item: Item) -> bool:
         """Whether nothing can be in its way: its folder was made by this run, and nothing has its name there."""
@@ -143,67 +136,6 @@ class Copier:
             return self._folders.enter(folder).is_free(name) and self._room.takes(item)
         except OSError:
             return False  # the ordinary way meets the same, and can say what it means
-
-    def _begin_small(self) -> None:
-        """Those that were gathered are staged from now on; those that were begun before are committed meanwhile."""
-        self._under_way.append(Staging(self._night, self._small))
-        self._small, self._small_bytes = [], 0
-        if len(self._under_way) > 1:
-            self._take_first()
-            self._commit()
-
-    def _finish_small(self) -> None:
-        """Those that were gathered, and those under way, are in the batch when it returns."""
-        if self._small:
-            self._begin_small()
-        while self._under_way:
-            self._take_first()
-
-    def _take_first(self) -> None:
-        staging = self._under_way[0]
-        ordinary = [item for item, outcome in staging.outcomes() if not self._take(item, outcome)]
-        staging.end()
-        del self._under_way[0]
-        for item in ordinary:
-            self._night.stop.check()
-            self._one(item, has_room=True)
-
-    def _take(self, item: Item, outcome: Outcome) -> bool:
-        """False where it needs the ordinary way."""
-        night = self._night
-        if outcome is None:
-            return False
-        if isinstance(outcome, ReadFailed):
-            read_failed(night, "primary", outcome)
-            night.leave_out(UNREADABLE, item.path, str(outcome))
-            return True
-        content = Content(night.algorithm.id, outcome.digest)
-        xattrs = night.manifest.entries.xattrs_row(outcome.xattrs)
-        intent = Intent(
-            "place", item.path, staged=outcome.name, reason="changed", stat=item.stat, content=content,
-            xattrs=xattrs, read_primary_s=int(night.clock.now_s()),
-        )  # fmt: skip
-        self._batch.add(Pending(intent, item, copied=True), item.stat.size_bytes)
-        return True
-
-    def _keep_staged(self) -> None:
-        """No more is to be staged: what is staged whole goes into the batch."""
-        self._small, self._small_bytes = [], 0
-        for staging in self._under_way:
-            for item, outcome in staging.staged():
-                if isinstance(outcome, SmallStaged):
-                    self._take(item, outcome)
-
-    def _begin_again(self) -> None:
-        """A sync failed: it may have been for what is being staged, and the next one would not tell."""
-        for staging in self._under_way:
-            staging.end()
-        self._under_way = [Staging(self._night, staging.items) for staging in self._under_way]
-
-    def _end_staging(self) -> None:
-        for staging in self._under_way:
-            staging.end()
-        self._under_way = []
 
     # --- one file
 
@@ -252,10 +184,10 @@ class Copier:
     def _has_room(self, item: Item) -> bool:
         if self._room.takes(item):
             return True
-        if self._is_replacing_bad or not (self._small or self._under_way):
+        if self._is_replacing_bad or self._small.is_empty:
             return False
         # Some of what counts as to come stands there by now. Once all does, what is left is known.
-        self._finish_small()
+        self._small.finish()
         self._room.ask_again()
         return self._room.takes(item)
 
@@ -380,7 +312,7 @@ class Copier:
         except SyncFailed as first:
             # The pages that failed are marked clean: only writing them again can make them durable.
             night.note("The secondary failed to make a batch durable; it was written again.")
-            self._begin_again()
+            self._small.begin_again()
             done = self._write_again(pending, first)
         copies = [each for each in done if each.item is not None]
         for each in copies:

@@ -28,6 +28,7 @@ from nightferry.recovery.restoring.target_opening import open_target
 from nightferry.tree.content import Buffers
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import split
+from nightferry.typed import typed
 from nightferry.units import format_count, show_name
 
 # Patterns are matched before anything is written, so that a wrong one says so at once.
@@ -163,12 +164,15 @@ def _where_else(source: Source, path: bytes) -> str:
     history = History(source.manifest)
     stood = [each for entry in history.find(path) for each in history.life(entry) if each.path == path]
     if not stood:
-        return f"{as_it_stands} No night that is known here had it; a pattern may find it, such as **/{_last(path)}."
+        return f"{as_it_stands} No night that is known here had it; a pattern may find it, such as {_anywhere(path)}."
     last = max(stood, key=lambda each: float("inf") if each.until is None else each.until)
     if last.until is None:
         return f"it came with night {format_count(last.since)}; leave --as-of out, or give that night or a later one."
     return f"night {format_count(last.until - 1)} was the last that had it; add --as-of {last.until - 1}."
 
 
-def _last(path: bytes) -> str:
-    return show_name(split(path)[1])
+def _anywhere(path: bytes) -> str:
+    """A pattern for the last name in any folder, as it is typed in a shell, which would put names in its place else."""
+    name = split(path)[1].replace(b"\\", b"\\\\")
+    bare = name.rstrip(b" ")
+    return typed(b"**/" + bare + b"\\ " * (len(name) - len(bare)))  # gitignore(5): spaces at the end are left out

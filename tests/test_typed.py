@@ -7,7 +7,7 @@ import subprocess
 
 import pytest
 
-from nightferry.reporting.look.typed import typed
+from nightferry.typed import typed
 from trees import RAW_NAMES
 
 HOSTILE = [
