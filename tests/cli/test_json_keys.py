@@ -82,7 +82,7 @@ def test_all_commands(box: Box) -> None:
     check("release", box.json("release", "recordings"))
     damage = (
         "pairs[].damage[]", "pairs[].damage_ended[]", "pairs[].damage_since[]", "pairs[].drive_damage[]",
-        "pairs[].notes[]",
+        "pairs[].notes[]", "pairs[].old_dates[]",
     )  # fmt: skip
     check("run", first, moved, held, never=damage)
     check("lastnight", audit, held_audit, asked, never=damage)

@@ -69,6 +69,25 @@ def test_a_size_is_that_after_the_night_everywhere(nights: Box) -> None:
     )
 
 
+def test_content_that_changed_under_its_old_date_is_named(nights: Box) -> None:
+    """ctime says that somebody wrote it: a change, copied, the version before kept, and told by name."""
+    kyrie = nights.primary() / "2026-05 concert" / "05 kyrie.wav"
+    before = os.stat(kyrie)
+    kyrie.write_bytes(b"another take".ljust(before.st_size))
+    os.utime(kyrie, ns=(before.st_atime_ns, before.st_mtime_ns))
+    (nights.primary() / "2026-05 concert" / "06 kyrie.wav").write_bytes(b"today, as it should be")
+    ran = nights.ok("run")
+    shown = nights.ok("lastnight")
+    for each in (ran, shown):
+        told = each.split("under a date that is no newer, in 1 file; the version before is in retired/:")[1]
+        assert told.split("\n")[1] == "    2026-05 concert/05 kyrie.wav"
+        assert "06 kyrie.wav" not in each
+    found = nights.json("lastnight")["pairs"][0]
+    assert (found["old_dates_count"], found["counts"]["changed"]["files"]) == (1, 2)
+    assert found["old_dates"] == [{"path": "2026-05 concert/05 kyrie.wav", "bytes_before": before.st_size}]
+    assert "no newer" not in nights.ok("lastnight", "--night", "2")
+
+
 def test_the_first_night_keeps_the_sizes_it_had(nights: Box) -> None:
     found = nights.json("lastnight", "--night", "1")["pairs"][0]
     assert found["counts"]["added"] == {"files": 6, "bytes": 18_000, "folders": 1}
@@ -82,6 +101,9 @@ def test_as_text(nights: Box) -> None:
     assert f"kept until {until} at the earliest" in shown
     assert f"{date.today() + timedelta(days=7)} on, should the secondary need room" in shown
     assert "30 completed nights after this one" in shown
+    by_age = shown.split("last read")[1].splitlines()
+    assert by_age[0].split() == ["primary", "secondary", "retired"]
+    assert " ".join(by_age[1].split()) == "0 to 1 d ago 16.6 KiB 16.6 KiB 5.9 KiB"
     by_folder = nights.ok("lastnight", "--night", "2")
     assert "1 added, 1 changed, 1 moved, 1 removed, 1 metadata   2026-05 spring concert/" in by_folder
 

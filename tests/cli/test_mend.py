@@ -50,6 +50,28 @@ def test_it_shows_and_changes_nothing_then_restores(paired: Box) -> None:
     paired.ok("run")
 
 
+def test_both_bad_is_one_name_shown_with_the_bytes_that_differ(paired: Box) -> None:
+    paired.ok("run")
+    decay(paired)
+    copy = paired.copy() / NAME
+    content = bytearray(copy.read_bytes())
+    content[2000] ^= 1
+    copy.write_bytes(bytes(content))
+    decay(paired, f"{CONCERT}/02 kyrie.wav")
+    assert "2 names are damaged" in paired.ok("verify", "--all", code=1)
+    shown = paired.ok("mend", "recordings", NAME, code=1)
+    assert "Primary and copy differ in bytes 0-2, 2,000 (counted from 0)." in shown
+    assert "Neither drive has the right content any more" in shown and "--from secondary" in shown
+    assert "recordings: 1 name is still damaged." in paired.ok(
+        "mend", "recordings", f"{CONCERT}/02 kyrie.wav", "--restore", "--yes", code=1
+    )
+    told = paired.ok("mend", "recordings", NAME, "--salvage", "--yes", code=1)
+    assert "can be read whole; there is nothing to read around" in told
+    assert "no damage is open" in paired.ok("mend", "recordings", NAME, "--from", "secondary", "--yes")
+    assert (paired.primary() / NAME).read_bytes() == bytes(content)
+    paired.ok("run")
+
+
 def test_wrong_use_is_2(paired: Box) -> None:
     paired.ok("run")
     for args in (("--restore", "--accept"), ("--from", "secondary"), ("nothing here",)):

@@ -120,6 +120,35 @@ def test_rule_K_with_the_secondary_alone_on_a_new_box(paired: Box) -> None:
     assert everything(paired.secondary()) == before
 
 
+def test_building_it_anew_says_what_is_kept_and_what_is_lost(paired: Box) -> None:
+    """With no sound manifest anywhere: history, not files; and without the primary what only that has."""
+    paired.fill()
+    paired.ok("run")
+    os.unlink(paired.primary() / CONCERT / "02 kyrie.wav")
+    paired.ok("run")
+    for path in (paired.folder(), paired.secondary() / "records"):
+        for name in ("manifest.sqlite3", "manifest.previous.sqlite3"):
+            (path / name).unlink(missing_ok=True)
+    before = everything(paired.primary(), paired.secondary())
+    _, shown = on_a_terminal(paired, "pair", "recordings", answer="n\n", columns=120)
+    shown = " ".join(shown.split())
+    assert "keeps every file and every retired version. It loses the history: what changed in which night" in shown
+    assert "file system cannot hold" not in shown and "Nothing was written" in shown
+    paired.primary().rename(paired.root / "away")
+    shown = paired.ok("pair", "--yes", "recordings")
+    assert "cannot hold of owners, permissions, attributes and symlinks, unless the primary is mounted first" in shown
+    assert "All files are known again, also the retired versions. What changed in which night is lost." in shown
+    (paired.root / "away").rename(paired.primary())
+    after = everything(paired.primary(), paired.secondary())
+    assert {path: after[path] for path in after if path != str(paired.primary())} == {
+        path: before[path]
+        for path in before
+        if path != str(paired.primary())  # the one that was renamed here
+    }
+    (removed,) = paired.json("history", "recordings", f"{CONCERT}/02 kyrie.wav")["pairs"][0]["names"]
+    assert removed["versions"], removed
+
+
 def test_what_was_found_as_json(paired: Box) -> None:
     paired.fill()
     paired.ok("run")

@@ -63,6 +63,24 @@ def test_a_bad_copy_is_1_and_in_the_status_until_a_night_mended_it(paired: Box) 
     assert paired.status()["state"] == "sound"
 
 
+def test_what_is_read_is_what_the_options_say(paired: Box) -> None:
+    paired.ok("run")
+    (paired.primary() / NAME).write_bytes(b"another take")
+    paired.ok("run")
+
+    def read(*options: str) -> list[int]:
+        found = paired.json("verify", "--all", "recordings", *options)["pairs"][0]["read"]
+        return [found[side]["files"] if side in found else -1 for side in ("primary", "secondary")]
+
+    assert read() == [6, 7]
+    assert read("--no-retired") == [6, 6]
+    assert read("--side", "secondary") == [-1, 7]
+    assert read("--path", f"{CONCERT}/02 kyrie.wav") == [1, 1]
+    found = paired.json("verify", "--all", "--for", "1h")["pairs"][0]
+    assert (found["stopped"], found["looked_for_unlisted"]) == (None, False)  # the time given is for reading
+    assert paired.json("verify", "--all")["pairs"][0]["looked_for_unlisted"]
+
+
 def test_wrong_use_is_2(paired: Box) -> None:
     assert paired.run("verify").returncode == 2  # no night yet
     paired.ok("run")

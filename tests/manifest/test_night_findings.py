@@ -111,8 +111,12 @@ def test_what_a_night_left_open_is_told_apart_from_what_became_of_it(box: Box) -
         (b"accepted", "primary", 2, "accepted as it is"),
         (b"by itself", "secondary", 2, "mended from the primary; the bad bytes are in retired/"),
         (b"still", "primary", None, ""),
+        # `verify` by hand read it, after night 2 had left it open: no work of that night.
+        (b"read by day", "secondary", 2, "reads back right again, as a command found"),
+        (b"read by night", "secondary", 2, "reads back right again"),
     ):
-        runs.find_damage(name, side, "decayed", "verify", 2, ended_s - 1, "bits")
+        found_run = 1 if name.startswith(b"read by") else 2
+        runs.find_damage(name, side, "decayed", "verify", found_run, ended_s - 1, "bits")
         if closed is not None:
             runs.close_damage(name, side, closed, became)
     runs.find_damage(b"later", "primary", "decayed", "verify", 2, ended_s + 1, "bits")  # by `verify`, by day
@@ -121,8 +125,9 @@ def test_what_a_night_left_open_is_told_apart_from_what_became_of_it(box: Box) -
     assert still == 1
     assert {each.path: (each.closed_run, each.by_hand) for each in left} == {
         b"still": (None, False), b"by the next night": (3, False), b"by hand": (2, True), b"accepted": (2, True),
+        b"read by day": (2, True),
     }  # fmt: skip
-    assert [each.path for each in damage_ended(manifest, 2, 10)[1]] == [b"by itself"]
+    assert [each.path for each in damage_ended(manifest, 2, 10)[1]] == [b"by itself", b"read by night"]
     assert [each.path for each in damage_since(manifest, 2, ended_s, 10)[1]] == [b"later"]
     assert damage_left(manifest, 1, ended_s - 100, 10) == (0, [])
     manifest.close()

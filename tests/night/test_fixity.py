@@ -395,6 +395,7 @@ def test_a_change_by_a_person_is_no_damage(box: Box) -> None:
     (result,) = box.nights(1)
     assert result.tally.changed == 1
     assert result.tally.put_back_dates == 1
+    assert any("other content under their old date" in note for note in result.notes)
     assert box.register() == []
     assert box.pair.differences() == []
 

@@ -229,16 +229,36 @@ def test_only_the_newest_damaged_manifests_are_kept(choir: Choir) -> None:
     assert len(list(choir.working.parent.glob("manifest.corrupt-*.sqlite3"))) == 2
 
 
-def test_an_index_that_disagrees_is_found_by_the_thorough_check(choir: Choir) -> None:
-    """SQLite's quick check passes it: one index lacks its rows. It is found when a cycle has gone by."""
-    connection = sqlite3.connect(choir.working)
+def empty_an_index(path: Path) -> None:
+    """SQLite's quick check passes it: one index lacks its rows."""
+    connection = sqlite3.connect(path)
     connection.execute("PRAGMA writable_schema = ON")
     (root,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'entry_inode'").fetchone()
     connection.close()
-    with choir.working.open("r+b") as file:
+    with path.open("r+b") as file:
         file.seek((root - 1) * PAGE)
         file.write(b"\x0a" + bytes(4) + (PAGE).to_bytes(2, "big") + bytes(1) + bytes(PAGE - 8))  # an empty leaf
     # (fileformat2.html, 1.6: type 0x0a is a leaf of an index; no cells, content starts at the end)
+
+
+@pytest.mark.parametrize("outcome", [None, "failed"])
+def test_after_a_run_that_did_not_end_well_the_thorough_check_is_made_at_once(
+    choir: Choir, outcome: str | None
+) -> None:
+    choir.pair.set(verify_cycle="30d")
+    choir.pair.run_well()  # the check is made, and the next one is a month away
+    connection = sqlite3.connect(choir.working)
+    connection.execute("UPDATE run SET outcome = ? WHERE number = (SELECT max(number) FROM run)", (outcome,))
+    connection.commit()
+    connection.close()
+    empty_an_index(choir.working)
+    result = choir.pair.run()
+    assert any("was replaced" in note for note in result.notes)
+
+
+def test_an_index_that_disagrees_is_found_by_the_thorough_check(choir: Choir) -> None:
+    """It is found when a cycle has gone by."""
+    empty_an_index(choir.working)
     assert find_fault(choir.working, thorough=False) is None
     assert find_fault(choir.working, thorough=True) is not None
     choir.pair.set(verify_cycle="30d")

@@ -72,7 +72,7 @@ class Box:
 
     def night(self, side: Side) -> list[tuple[str, int, int]]:
         """What one night reads of a side, as (table, id, bytes) in its order; it is marked as read."""
-        chosen = [target.subject for target in due(self.manifest, side, CYCLE_S, self.clock)]
+        self.chosen = chosen = [target.subject for target in due(self.manifest, side, CYCLE_S, self.clock)]
         days = [subject.read_s // DAY_S for subject in chosen]
         assert days == sorted(days), "not oldest first"
         self.fixity.mark_read(side, [(each.table, each.id) for each in chosen], int(self.clock.at_s))
@@ -130,6 +130,15 @@ def test_missed_nights_are_caught_up_by_the_next_and_the_cycle_holds_again(box: 
         assert sum(size for _, _, size in read) == box.fixity.total_bytes(side)  # all of it was overdue
     assert box.oldest_age_s(side) <= CYCLE_S - DAY_S  # what is due before the next night was read in this one
     assert sum(size for _, _, size in read) >= budget
+    # and beyond the share nothing that could have waited
+    given = 0
+    for each in box.chosen:
+        assert given < budget or each.read_s < box.clock.at_s - CYCLE_S + DAY_S, (
+            "read beyond the share, and not overdue"
+        )
+        given += max(each.stat.size_bytes, 1)
+    if missed < CYCLE_DAYS:
+        assert given < box.fixity.total_bytes(side)
     for _ in range(CYCLE_DAYS):
         box.clock.at_s += DAY_S
         box.night(side)

@@ -24,9 +24,9 @@ def test_rule_L_a_clock_that_went_back_does_not_put_it_off_for_ever() -> None:
     assert is_due(last, 31, 32, 1 * DAY_S, EVERY_S)
 
 
-def test_what_ran_out_of_time_is_tried_again_and_not_for_ever() -> None:
+def test_what_was_in_vain_is_tried_again_and_not_for_ever() -> None:
     now_s = 101 * DAY_S
-    for short in range(1, TRIES):
-        assert is_due(Last(100 * DAY_S, 7, short), 7, 8, now_s, EVERY_S)
-        assert not is_due(Last(100 * DAY_S, 8, short), 7, 8, now_s, EVERY_S)
+    for in_vain in range(1, TRIES):
+        assert is_due(Last(100 * DAY_S, 7, in_vain), 7, 8, now_s, EVERY_S)
+        assert not is_due(Last(100 * DAY_S, 8, in_vain), 7, 8, now_s, EVERY_S)
     assert not is_due(Last(100 * DAY_S, 7, TRIES), 7, 8, now_s, EVERY_S)

@@ -5,7 +5,7 @@ import random
 import pytest
 from scipy.stats import linregress
 
-from nightferry.planning.restore_time import GIGABIT_BYTES_PER_S, Pace, pace, whole_restore
+from nightferry.planning.restore_time import GIGABIT_SHARE_BYTES_PER_S, Pace, pace, whole_restore
 
 MIB = 1 << 20
 
@@ -34,9 +34,9 @@ def test_too_little_gives_no_rate() -> None:
     assert whole_restore(5, 100, Pace(0.0, None)).local_s is None
 
 
-def test_a_gigabit_network_carries_what_its_frames_leave() -> None:
-    # IEEE 802.3 and the headers of RFC 791, 9293 and 7323: 94.1 % of the line rate, 117.7 MB/s (common practice).
-    assert pytest.approx(117.7e6, rel=1e-3) == GIGABIT_BYTES_PER_S
+def test_shared_files_over_a_gigabit_network() -> None:
+    # About 95 MB/s whatever the drives (common practice, no source). test_links.py has what the frames leave.
+    assert pytest.approx(95e6, rel=1e-2) == GIGABIT_SHARE_BYTES_PER_S
 
 
 def test_the_slower_of_drive_and_network_decides() -> None:
@@ -44,4 +44,4 @@ def test_the_slower_of_drive_and_network_decides() -> None:
     assert whole_restore(10, 4 * 10**9, slow) == (10, 4 * 10**9, 100.0, 100.0)
     found = whole_restore(1_000, 4 * 10**9, fast)
     assert found.local_s == pytest.approx(11.0)
-    assert found.network_s == pytest.approx(4e9 / GIGABIT_BYTES_PER_S)
+    assert found.network_s == pytest.approx(4e9 / GIGABIT_SHARE_BYTES_PER_S)

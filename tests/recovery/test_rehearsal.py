@@ -23,6 +23,7 @@ from nightferry.night.preflight import lock_pair
 from nightferry.planning.confidence import sample_size
 from nightferry.recovery.rehearsing import reports as left_reports
 from nightferry.recovery.rehearsing.by_hand import DEFAULT_SHARE
+from nightferry.reporting.screens.rehearsal_words import not_covered
 from nightferry.tree.effects import Effects
 from trees import tree_with_everything
 
@@ -145,6 +146,11 @@ def test_it_is_read_from_the_drive_and_not_from_memory(drives: DriveFactory, tmp
     assert made.rehearsal.restored(streamed=True) == (1, 12 * MIB)
     assert made.rehearsal.restored(streamed=False) == (20, 20 * MIB)
     assert made.rehearsal.pace.rate_bytes_per_s
+    told = " ".join(not_covered(made.rehearsal))
+    assert "The metadata of 1 file (12.0 MiB) that could only be read and compared" in told
+    assert "draws" not in told  # all of it was tried
+    (text,) = (world.pair.records / "reports").glob("rehearsal-*.txt")
+    assert "and 1 larger one (12.0 MiB) read and compared" in " ".join(text.read_text().split())
 
 
 def test_retired_versions_are_among_them(tmp_path: Path) -> None:
@@ -243,6 +249,54 @@ def test_each_kind_of_damage_is_named_entered_and_mended(drives: DriveFactory, t
     assert by_hand(pair).rehearsal.outcome == "passed"
 
 
+class LyingScratch(Effects):
+    """Says that it did what it was asked to in the scratch place, and did not."""
+
+    def __init__(self, about: str) -> None:
+        def is_mine(fd: object) -> bool:
+            return isinstance(fd, int) and "nightferry-rehearsal-" in os.readlink(f"/proc/self/fd/{fd}")
+
+        def written(call):  # type: ignore[no-untyped-def]
+            def writing(fd: int, data: object, *at: int) -> int:
+                other = bytearray(data)  # type: ignore[call-overload]
+                if other and is_mine(fd):
+                    other[0] ^= 1
+                return call(fd, other, *at)
+
+            return writing
+
+        def not_done(call):  # type: ignore[no-untyped-def]
+            # not of the small files by which it is found out what the place can hold
+            return lambda fd, *given, **more: (
+                None if is_mine(fd) and os.fstat(fd).st_size >= 500 else call(fd, *given, **more)
+            )
+
+        if about == "content":
+            self.write, self.pwrite = written(os.write), written(os.pwrite)
+        elif about == "time":
+            self.utime = not_done(os.utime)
+        elif about == "mode":
+            self.chmod = not_done(os.chmod)
+        else:
+            self.chown = not_done(os.chown)
+
+
+@pytest.mark.parametrize("about", ("content", "owner", "mode", "time"))
+def test_what_was_restored_is_compared_with_what_it_should_be(about: str, tmp_path: Path) -> None:
+    """In content and metadata, as it stands in the scratch place by then: nothing is believed to have worked."""
+    pair = folders(tmp_path, files=3)
+    for number, path in enumerate(sorted(pair.primary.rglob("*.wav"))):
+        os.chown(path, 1000 + number, 2000)
+        path.chmod(0o640)
+    pair.run_well()
+    rehearsal = by_hand(pair, effects=LyingScratch(about)).rehearsal
+    files = [each for each in rehearsal.mismatches if each.path.endswith(b".wav")]
+    assert (rehearsal.outcome, len(files)) == ("mismatches", 3)
+    assert {each.what for each in rehearsal.mismatches} == {"metadata"}
+    assert all(f"restored, and its {about}" in each.detail for each in files), files
+    assert rehearsal.assurances[0].failed == 3
+
+
 def test_a_bad_retired_version_is_entered_where_it_stands(tmp_path: Path) -> None:
     pair = folders(tmp_path, files=3)
     pair.run_well()
@@ -301,6 +355,48 @@ def test_without_a_sound_manifest_on_the_drive_it_says_that_the_drive_is_not_eno
     report = read_report(pair.records / "reports", made.rehearsal.stamp)
     assert "nightferry run recordings" in report["impossible"] and report["whole_restore"] is None
     assert report["not_covered"]
+
+
+def test_with_only_the_newest_manifest_damaged_it_says_so_too(tmp_path: Path) -> None:
+    """The one before it is older than the files, and would find fault with what is right."""
+    pair = folders(tmp_path, files=4)
+    pair.run_well()
+    pair.write("concert 0/000 kyrie.wav", b"another take")
+    pair.run_well()
+    (pair.records / "manifest.sqlite3").write_bytes(os.urandom(40_000))
+    rehearsal = by_hand(pair).rehearsal
+    assert (rehearsal.outcome, rehearsal.mismatches) == ("impossible", [])
+    assert "sealed last on the secondary cannot be used" in (rehearsal.impossible or "")
+    assert World(pair).open() == []
+
+
+def test_what_reads_wrong_once_and_right_the_next_time_is_told_apart_from_rot(tmp_path: Path) -> None:
+    """Nothing is wrong with the file then: cable, power or memory are, and there is nothing to mend."""
+    pair = folders(tmp_path, files=3)
+    pair.run_well()
+    inode = os.stat(pair.copy / "concert 1/001 kyrie.wav").st_ino
+
+    class WrongOnce(Effects):
+        def __init__(self) -> None:
+            self.is_wrong = True
+
+            def once(call):  # type: ignore[no-untyped-def]
+                def reading(fd: int, buffers: list[memoryview], *given: int) -> int:
+                    got: int = call(fd, buffers, *given)
+                    if self.is_wrong and got and os.fstat(fd).st_ino == inode:
+                        self.is_wrong = False
+                        buffers[0][0] ^= 1
+                    return got
+
+                return reading
+
+            self.preadv, self.readv = once(os.preadv), once(os.readv)
+
+    rehearsal = by_hand(pair, effects=WrongOnce()).rehearsal
+    (mismatch,) = rehearsal.mismatches
+    assert (mismatch.path, mismatch.what) == (b"concert 1/001 kyrie.wav", "unstable")
+    assert "suspect cable, power or memory" in mismatch.detail
+    assert World(pair).open() == []
 
 
 def test_a_manifest_that_hangs_files_on_nothing_is_found(tmp_path: Path) -> None:

@@ -92,6 +92,29 @@ def test_what_it_finds_is_mended_in_the_same_night(world: World) -> None:
     assert night(pair).state == "sound"
 
 
+def test_after_one_that_found_something_the_next_night_makes_it_again(world: World) -> None:
+    """So that "not all came back right" does not stand for a month where it was mended; and three times at the most."""
+    pair = world.pair
+    night(pair)
+    pair.set(verify_share=0.0)
+    world.rot(1, pair.copy / "concert/07.wav", 9_000)
+    outcomes = []
+    for number in range(3):
+        pair.clock.pass_days(1)
+        made_tonight = night(pair).rehearsal
+        outcomes.append(None if made_tonight is None else made_tonight.outcome)
+        if number == 1:
+            assert [each.outcome for each in made(pair)] == ["passed", "mismatches"]
+    assert outcomes == ["mismatches", "passed", None]
+    for number in range(3):
+        with pair.manifest(writable=True) as manifest:
+            Rehearsals(manifest.database).enter(
+                Rehearsed(f"{number}", number + 5, 1.0, pair.clock.now_s(), "impossible", False, "{}")
+            )
+    pair.clock.pass_days(1)
+    assert night(pair).rehearsal is None
+
+
 def test_on_a_held_night_it_is_entered_and_left_as_it_is(world: World) -> None:
     pair = world.pair
     night(pair)

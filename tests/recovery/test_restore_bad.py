@@ -45,6 +45,30 @@ def test_rule_C_a_bad_copy_is_not_restored_as_if_it_were_good(pair: Pair, tmp_pa
     assert sha256(tmp_path / "restored" / GLORIA) == sha256(pair.primary / GLORIA)
 
 
+@pytest.mark.parametrize("records", ["sealed", "lists", "none"])
+def test_rule_I_no_symlink_on_the_secondary_leads_out_of_it(pair: Pair, tmp_path: Path, records: str) -> None:
+    """Where it leads stands the very content that is wanted: whoever follows it is found out."""
+    folder = KYRIE.split("/")[0]
+    outside = tmp_path / "outside"
+    (pair.copy / folder).rename(outside)
+    (pair.copy / folder).symlink_to(outside)
+    (pair.primary / folder).rename(tmp_path / "gone")
+    if records != "sealed":
+        for path in pair.records.glob("manifest*"):
+            path.unlink()
+    if records == "none":
+        (pair.records / "checksums.xxh128").unlink()
+    result = restored(pair, tmp_path / "restored", alone=True)
+    there = tmp_path / "restored" / folder
+    assert result.written.files == 0
+    if records == "none":
+        assert there.is_symlink()  # restored as what stands in the plain tree
+    else:
+        assert result.exit_code == 1
+        assert sorted(names(result.bad)) == [KYRIE.encode(), GLORIA.encode()]
+        assert list(there.iterdir()) == []
+
+
 def test_it_is_taken_from_the_primary(pair: Pair, tmp_path: Path) -> None:
     rot(pair.copy / KYRIE)
     access_time_ns = os.stat(pair.primary / KYRIE).st_atime_ns

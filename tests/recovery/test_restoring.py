@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import stat
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -154,8 +155,26 @@ def test_a_path_that_is_gone_is_told_with_the_night_that_has_it(pair: Pair, tmp_
     assert restored(pair, tmp_path / "restored", PROGRAMME, as_of="1").exit_code == 0
     with pytest.raises(WrongUse, match="it came with night 2"):
         restored(pair, tmp_path / "restored", "new.txt", as_of="1")
-    with pytest.raises(WrongUse, match=r"No night .* had it; a pattern may find it, such as \*\*/kyrie\.wav"):
+    with pytest.raises(WrongUse, match=r"No night .* had it; a pattern may find it, such as '\*\*/kyrie\.wav'"):
         restored(pair, tmp_path / "restored", "kyrie.wav")
+
+
+@pytest.mark.parametrize(
+    "name", ["programme.txt", "o'clock $(touch ran).txt", "back\\slash.txt", "spaces  ", "#1 take"]
+)
+def test_rule_H_the_pattern_that_is_proposed_may_be_pasted_into_a_shell(pair: Pair, tmp_path: Path, name: str) -> None:
+    pair.write(f"2026-05 spring concert/{name}", b"kyrie")
+    pair.run_well()
+    with pytest.raises(WrongUse) as refused:
+        restored(pair, tmp_path / "restored", name)
+    pattern = str(refused.value).partition("such as ")[2].removesuffix(".")
+    words = subprocess.run(
+        ["bash", "-c", f"printf '%s\\0' {pattern}"], cwd=pair.primary, capture_output=True, text=True, check=True
+    ).stdout.split("\0")[:-1]
+    assert len(words) == 1
+    restored(pair, tmp_path / "restored", words[0])
+    found = [each.name for each in (tmp_path / "restored").rglob("*") if each.is_file()]
+    assert found == [name]
 
 
 def test_rule_H_names_of_any_bytes(pair: Pair, tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 from pathlib import Path
 
@@ -14,8 +15,11 @@ from drives import MIB, DriveFactory
 from effects_faults import FailingCalls
 from nightferry.errors import Busy, Failed, WrongUse
 from nightferry.night.context import Stop, Unwatched
+from nightferry.planning.drive_health import READ_ERRORS_LIMIT
 from nightferry.recovery.opening import open_pair
-from nightferry.recovery.verifying import ASKED, TIME_OVER
+from nightferry.recovery.verifying import ASKED, FAILING, TIME_OVER
+from nightferry.reporting.look.terminal import Screen
+from nightferry.reporting.screens.verify_text import show_verified
 from nightferry.tree.effects import Effects
 
 
@@ -99,7 +103,7 @@ def test_a_read_error_is_named(world: World) -> None:
     assert world.open() == [(KYRIE.encode(), "primary", "unreadable")]
     assert os.strerror(errno.EIO) in world.damage()[0].detail
     assert world.verify().exit_code == 0  # it can be read again
-    assert world.register()[0][3] == "reads back right again"
+    assert world.register()[0][3] == "reads back right again, as a command found"
 
 
 class FailingReads(Effects):
@@ -112,6 +116,35 @@ class FailingReads(Effects):
             return os.preadv(fd, *args)
 
         self.preadv = preadv
+
+
+def test_rule_M_a_drive_that_fails_too_many_reads_is_not_called_verified(folders: World) -> None:
+    """It is read no further, and what is left is said; the other drive is read to its end."""
+    for number in range(40):
+        folders.pair.write(f"many/{number:02d}.wav", os.urandom(200))
+    folders.pair.run_well()
+    of_copy = {os.stat(path).st_ino for path in folders.pair.copy.rglob("*.wav")}
+
+    class Dying(Effects):
+        def __init__(self) -> None:
+            def preadv(fd: int, *args: object) -> int:
+                if os.fstat(fd).st_ino in of_copy:
+                    raise OSError(errno.EIO, os.strerror(errno.EIO))
+                return os.preadv(fd, *args)
+
+            self.preadv = preadv
+
+    result = folders.verify(effects=Dying())
+    assert (result.stopped, result.exit_code, result.looked_for_unlisted) == (FAILING, 1, False)
+    assert result.verified.given_up == {"secondary"}
+    assert dict(result.found) == {("secondary", "unreadable"): READ_ERRORS_LIMIT}
+    assert (result.left["primary"][0], result.left["secondary"][0]) == (0, 60 - READ_ERRORS_LIMIT)
+    out = io.StringIO()
+    show_verified(Screen(out), result)
+    told = " ".join(out.getvalue().split())
+    assert "since too many reads of the secondary failed" in told
+    assert "Left to read: 28 files" in told and "Nothing is known of that. Do not work the secondary harder" in told
+    assert folders.verify().stopped is None
 
 
 def test_a_changed_file_is_no_damage(world: World) -> None:
@@ -128,7 +161,7 @@ def test_one_that_reads_right_again_is_closed(world: World) -> None:
     world.rot(1, copy, 100)  # inverting it once more gives the old byte
     result = world.verify()
     assert (result.exit_code, [each.path for each in result.closed]) == (0, [KYRIE.encode()])
-    assert world.register()[0][3] == "reads back right again"
+    assert world.register()[0][3] == "reads back right again, as a command found"
 
 
 def test_what_was_read_today_is_not_read_again_unless_asked_for(folders: World) -> None:

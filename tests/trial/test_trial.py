@@ -151,8 +151,8 @@ def test_the_numbers_of_each_night_are_those_of_ordinary_tools(kept: tuple) -> N
         for each in document["chapters"]
         if "night" in each["facts"]
     }
-    assert sorted(tallies) == sorted(sums) == [1, 2, 3, 4, 5]
-    for number in (1, 2, 3, 5):
+    assert sorted(tallies) == sorted(sums) == [1, 2, 3, 4, 5, 6]
+    for number in (1, 2, 3, 5, 6):
         assert sums[number]["primary"] == sums[number]["copy"]
     assert tallies[1]["added"] == len(sums[1]["copy"]) == chapter(document, "first_night")["facts"]["primary"]["files"]
     assert sums[2] == sums[1] and tallies[2]["written_bytes"] == tallies[2]["read_bytes"] == 0
@@ -179,10 +179,10 @@ def test_the_accident_is_as_bad_as_told_and_the_copy_as_good(kept: tuple) -> Non
 
 def test_what_the_working_day_displaced_is_in_retired(kept: tuple) -> None:
     place, document, sums = kept
-    (run,) = (place.secondary / "retired").iterdir()
+    run, mended = sorted((place.secondary / "retired").iterdir())
     assert run.name.startswith("000003-2025-05-20T0230")
     stands = {b"./" + os.fsencode(path.relative_to(run)): path for path in run.rglob("*") if path.is_file()}
-    assert len(stands) == 2
+    assert len(stands) == 2 and mended.name.startswith("000006-")
     for name, path in stands.items():
         assert hashlib.sha256(path.read_bytes()).hexdigest() == sums[2]["copy"][name]
         assert sums[3]["copy"].get(name) != sums[2]["copy"][name]
@@ -203,8 +203,24 @@ def test_the_nights_are_a_day_apart_in_the_manifest(kept: tuple) -> None:
     with contextlib.closing(connection):
         starts = [row[0] for row in connection.execute("SELECT started_s FROM run ORDER BY number")]
         outcomes = [row[0] for row in connection.execute("SELECT outcome FROM run ORDER BY number")]
-    assert [round((later - first) / 86_400, 2) for first, later in pairwise(starts)] == [1.0] * 4
-    assert outcomes == ["complete", "complete", "complete", "held", "complete"]
+    assert [round((later - first) / 86_400, 2) for first, later in pairwise(starts)] == [1.0] * 5
+    assert outcomes == ["complete", "complete", "complete", "held", "complete", "complete"]
+
+
+def test_what_had_decayed_is_told_mended_and_kept_apart(kept: tuple) -> None:
+    place, document, sums = kept
+    facts = chapter(document, "rot")["facts"]
+    assert facts["found"] == [{"side": "secondary", "verdict": "decayed", "path": KYRIE}]
+    assert facts["intact"] == 2 * len(sums[5]["copy"]) - 1 + 2 - _symlinks(place.copy) * 2
+    assert facts["night"]["tally"]["mended"] == 1
+    (bad,) = (place.secondary / "retired").glob(f"000006-*/{KYRIE}")
+    one, other = bad.read_bytes(), (place.copy / KYRIE).read_bytes()
+    assert [left ^ right for left, right in zip(one, other, strict=True) if left != right] == [0x08]
+    assert sums[6] == sums[5]
+
+
+def _symlinks(root: Path) -> int:
+    return sum(path.is_symlink() for path in root.rglob("*"))
 
 
 def test_the_checksum_list_passes_the_reference_program(kept: tuple) -> None:
@@ -227,7 +243,7 @@ def test_a_kept_trial_can_be_played_on_with(kept: tuple, tmp_path: Path, monkeyp
     assert settings.state_dir == place.state_dir
     assert settings.pair == [place.settings()]
     result = run_night(settings.pair[0], settings.state_dir, Unwatched())
-    assert (result.outcome, result.number, result.tally.added, result.tally.written_bytes) == ("complete", 6, 0, 0)
+    assert (result.outcome, result.number, result.tally.added, result.tally.written_bytes) == ("complete", 7, 0, 0)
 
 
 # --- what goes wrong
@@ -247,6 +263,7 @@ def append(path: Path, line: str) -> None:
 
 KYRIE = "2025-05-17 spring concert/01 Kyrie.wav"
 REMOVED = "2024-12-14 Adventskonzert/06 Coventry Carol.wav"
+OTHER = "2025-05-17 spring concert/02 Sicut cervus.wav"
 SABOTAGE: dict[str, tuple[int, Callable[[Place], object], str]] = {
     "a byte of the copy": (1, lambda place: flip(place.copy / KYRIE), "first_night"),
     "a copy removed": (1, lambda place: (place.copy / KYRIE).unlink(), "first_night"),
@@ -284,6 +301,12 @@ SABOTAGE: dict[str, tuple[int, Callable[[Place], object], str]] = {
         5,
         lambda place: flip(next((place.secondary / "retired").iterdir()) / REMOVED),
         "rehearsal",
+    ),
+    "another copy decayed while one was mended": (6, lambda place: flip(place.copy / OTHER), "rot"),
+    "what had decayed is not kept": (
+        6,
+        lambda place: [shutil.rmtree(path) for path in (place.secondary / "retired").glob("000006-*")],
+        "rot",
     ),
     "the copy itself": (2, lambda place: shutil.rmtree(place.copy), "quiet_night"),
     "an identity card": (4, lambda place: (place.secondary / CARD).unlink(), "recovery"),
@@ -402,7 +425,7 @@ def test_the_command_to_go_on_with_works(public: Path) -> None:
     script = "import sys; from nightferry.cli.main import main; sys.exit(main(sys.argv[1:]))"
     said = subprocess.run([sys.executable, "-c", script, *command[1:]], capture_output=True, text=True, check=False)
     assert (said.returncode, said.stderr) == (0, "")
-    assert "night 5, complete" in said.stdout
+    assert "night 6, complete" in said.stdout
 
 
 def test_a_drive_without_room(drives: DriveFactory) -> None:

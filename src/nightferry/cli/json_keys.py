@@ -132,6 +132,7 @@ _NIGHT = {
     "pairs[].damage[].verdict": "decayed, missing, unreadable or unlisted",
     "pairs[].damage[].detail": "what was found",
     "pairs[].damage[].closed_night": "the night in which, or after which, it was mended or accepted; null: it is open",
+    "pairs[].damage[].closed_by_command": "whether a command did so after that night, and not the night itself",
     "pairs[].damage[].became": "what became of it; null: it is open",
     "pairs[].damage_ended_count": "damaged names that the night itself mended, or found right again",
     "pairs[].damage_ended[].path": "the name of one; up to 20",
@@ -139,6 +140,7 @@ _NIGHT = {
     "pairs[].damage_ended[].verdict": "decayed, missing, unreadable or unlisted",
     "pairs[].damage_ended[].detail": "what was found",
     "pairs[].damage_ended[].closed_night": "this night",
+    "pairs[].damage_ended[].closed_by_command": "false",
     "pairs[].damage_ended[].became": "what became of it",
     "pairs[].damage_since_count": "names that a command by hand found damaged after it, and before the next night",
     "pairs[].damage_since[].path": "the name of one; up to 20",
@@ -146,12 +148,16 @@ _NIGHT = {
     "pairs[].damage_since[].verdict": "decayed, missing, unreadable or unlisted",
     "pairs[].damage_since[].detail": "what was found",
     "pairs[].damage_since[].closed_night": "as in damage",
+    "pairs[].damage_since[].closed_by_command": "as in damage",
     "pairs[].damage_since[].became": "as in damage",
     "pairs[].drive_damage[].drive": "primary or secondary: one on which files went bad within 90 days",
     "pairs[].drive_damage[].tonight": "of them, found or mended by this night",
     "pairs[].drive_damage[].mended": "of those, mended by it",
     "pairs[].drive_damage[].lately": "within 90 days up to its end",
     "pairs[].drive_damage[].nights": "and after how many different nights",
+    "pairs[].old_dates_count": "files that it copied as changed, though their date is no newer than before",
+    "pairs[].old_dates[].path": "the name of one; up to 20",
+    "pairs[].old_dates[].bytes_before": "its size before",
     "pairs[].kept_until": "until when what it displaced is kept at the earliest, room permitting",
     "pairs[].kept_at_least_until": "the same, however much room is needed",
     "pairs[].kept_nights": "completed nights that have to pass as well",
@@ -219,9 +225,9 @@ _STATUS = {
 _FINDING = {
     "findings[].state": "ok, note, attention, failure (a night could not run) or not_known",
     "findings[].code": "what it is about, a stable word: " + ", ".join(
-        ("clock", "configuration", "drive", "file_system", "health", "identity", "inodes", "io_errors", "link", "mount",
-         "network", "power", "power_together", "read_back", "read_only", "room", "same_drive", "self_test", "shared",
-         "sleep", "temperature", "third_copy", "voltage", "writable")
+        ("clock", "configuration", "drive", "file_system", "health", "health_figures", "health_past", "identity",
+         "inodes", "io_errors", "link", "mount", "network", "power", "power_together", "read_back", "read_only", "room",
+         "same_drive", "self_test", "shared", "sleep", "temperature", "third_copy", "voltage", "writable")
     ),
     "findings[].about": "whom it concerns: box, pair, primary, secondary",
     "findings[].found": "what was found, a sentence; of what is not known, what that is",
@@ -236,7 +242,7 @@ _SPREAD = {
     "count": "of how many",
 }
 
-_MEASURED = ("primary_read", "secondary_write", "secondary_read", "both_read", "copy")
+_MEASURED = ("primary_read", "secondary_write", "secondary_read", "both_read", "copy", "hash")
 _REACHED = ("copy", "read_back", "verify_primary", "verify_secondary")
 _LIMIT = "what limits it: primary, secondary, link, hash, network, new_drive"
 
@@ -257,6 +263,7 @@ _PLAN = {
     "pairs[].first_copy.copy_s": "how long the first copy takes",
     "pairs[].first_copy.read_back_s": "and reading it back",
     "pairs[].first_copy.full_drive_s": "how long copying a full drive takes",
+    "pairs[].first_copy.read_back_limited_by": _LIMIT,
     **{
         f"pairs[].night.{key}": "of a usual night, seconds"
         for key in ("scan_s", "copy_s", "read_back_s", "verify_s", "whole_s", "window_s", "margin_s")
@@ -464,7 +471,8 @@ KEYS: dict[str, dict[str, str]] = {
         **_PAIR,
         **_ERROR,
         "pairs[].exit_code": "what this pair alone would have returned",
-        "pairs[].stopped": "why it stopped before the end: asked to stop, the time was over; null where it did not",
+        "pairs[].stopped": "why it stopped before the end: asked to stop, the time was over, too many reads"
+        " failed; null where it did not",
         "pairs[].seconds": "how long it took",
         "pairs[].read.SIDE.files": "files read on the primary and on the secondary (with retired versions)",
         "pairs[].read.SIDE.bytes": "bytes of their content",

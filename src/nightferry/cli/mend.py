@@ -69,6 +69,7 @@ def main(args: argparse.Namespace) -> int:
 
 def _mend(args: argparse.Namespace, settings: Settings, pair: PairSettings, asked: Asked) -> int:
     from nightferry.night.context import Clock, Stop
+    from nightferry.recovery.mending.damage import cases
     from nightferry.recovery.opening import open_pair
     from nightferry.recovery.session import Session
     from nightferry.reporting.page.reports import bring_up_to_date
@@ -85,7 +86,8 @@ def _mend(args: argparse.Namespace, settings: Settings, pair: PairSettings, aske
         with open_pair(pair, settings.state_dir, "mend", Effects(), mend=writes) as opened:
             call = _Call(args, action, opened, Session(opened, clock, stop), stop)
             call.run()
-            open_count = len(opened.manifest.runs.damage())
+            still_open = opened.manifest.runs.damage()
+            open_count = len(still_open)
     except Stopped:
         complain("Asked to stop: what was not said to be done is not done, and every file is whole.")
         return exits.ATTENTION
@@ -93,7 +95,7 @@ def _mend(args: argparse.Namespace, settings: Settings, pair: PairSettings, aske
         leave_damage(settings.state_dir, pair.name, open_count, clock.now_s())
         bring_up_to_date(pair, settings.state_dir, "mend", clock.now_s())
     code = exits.ATTENTION if open_count else exits.SOUND
-    call.end(code, open_count)
+    call.end(code, open_count, len(cases(still_open)))
     return code
 
 
@@ -207,8 +209,8 @@ class _Call:
             "salvaged": salvaged,
         }
 
-    def end(self, code: int, open_count: int) -> None:
-        """The last word."""
+    def end(self, code: int, open_count: int, names: int) -> None:
+        """The last word. ``names``: those that are damaged still, each of which may be bad on both drives."""
         from nightferry.reporting.audit.changes import counted
         from nightferry.reporting.look import documents
 
@@ -220,5 +222,5 @@ class _Call:
                 }
             )  # fmt: skip
         elif self._action is not None and self._told:
-            left = f"{counted(open_count, 'name is', 'names are')} still damaged" if open_count else "no damage is open"
+            left = f"{counted(names, 'name is', 'names are')} still damaged" if names else "no damage is open"
             self._screen.text(f"{self._pair}: {left}.")

@@ -220,11 +220,17 @@ def _show_state(screen: Screen, pair: PairSettings, settings: Settings, proposal
         )
     if proposal.action == "rebuild":
         size, took = proposal.to_read_bytes, format_duration(proposal.to_read_bytes / _READING_BYTES_PER_S)
+        metadata = (
+            ""
+            if proposal.primary is not None
+            else " And it loses what the secondary's file system cannot hold of owners, permissions, attributes and"
+            " symlinks, unless the primary is mounted first, from which that is read."
+        )
         screen.point(
             "No sound manifest of this pair is left, neither here nor on the secondary. It can be built anew by reading"
             f" every file of the secondary: up to {format_size(size)}, some {took} at"
             f" {format_rate(_READING_BYTES_PER_S)}. That keeps every file and every retired version. It loses the"
-            " history: what changed in which night, and since when a file stands as it is.",
+            f" history: what changed in which night, and since when a file stands as it is.{metadata}",
             state="attention",
         )
     screen.point(f"To be written: the state of this pair, to {folder}. Nothing on either drive.")

@@ -10,7 +10,8 @@ from nightferry.cli.common import add_json
 SUMMARY = "a whole demonstration in a temporary place, with invented recordings"
 DESCRIPTION = """\
 Makes two small volumes in a temporary place, fills one with the invented recordings of an amateur
-choir, runs nights over them, lets an accident happen, and shows what the night did about it.
+choir, runs nights over them, lets an accident happen and a copy decay, shows what the nights did about
+it, and restores from the copy alone.
 Needs no drive, no configuration and no root; it cleans up after itself."""
 EXAMPLE = "  nightferry trial --keep"
 

@@ -12,11 +12,14 @@ from nightferry.planning.recurring_damage import LOOK_BACK_S, DriveDamage
 _ENDING_BYTES = 10
 
 # What a command by hand closes bears the number of the night before it, as what that night itself closed does. They are
-# told apart by what it says: recovery/mending/mend.py, recovery/verifying.py, manifest/rebase.py.
+# told apart by what it says: night/register.py, recovery/mending/mend.py, recovery/verifying.py, manifest/rebase.py.
+FOUND_BY_COMMAND = ", as a command found"
 _BY_HAND = (
-    "(became LIKE 'mended: %' OR became LIKE 'accepted%' OR became LIKE 'a person chose %'"
+    f"(became LIKE '%{FOUND_BY_COMMAND}'"
+    " OR became LIKE 'mended: %' OR became LIKE 'accepted%' OR became LIKE 'a person chose %'"
     " OR became LIKE 'the primary was replaced%' OR became LIKE 'its names can be listed again%'"
     " OR became LIKE 'gone: it stands there no more%'"
+    # As commands said it before they had words of their own.
     " OR (became = 'reads back right again' AND found_run = closed_run))"
 )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from nightferry.manifest.fixity import Fixity
 from nightferry.manifest.manifest import Manifest
+from nightferry.manifest.night_findings import FOUND_BY_COMMAND
 from nightferry.manifest.records import Damage
 from nightferry.tree.metadata import Kind, Stat
 
@@ -31,8 +32,10 @@ def is_name_of_bad(manifest: Manifest, now: Stat) -> bool:
     )
 
 
-def close_right_again(manifest: Manifest, run: int, now_s: float) -> list[Damage]:
+def close_right_again(manifest: Manifest, run: int, now_s: float, *, by_command: bool = False) -> list[Damage]:
     """Closes damage of files that were read and found intact since, or that the copy no longer has; returns it.
+
+    ``by_command``: after the night ``run``, and not by it.
 
     Unlisted names are not read back: a walk over the copy tells of them.
     """
@@ -41,6 +44,7 @@ def close_right_again(manifest: Manifest, run: int, now_s: float) -> list[Damage
     for damage in manifest.runs.damage():
         became = _became(manifest, fixity, damage, now_s)
         if became is not None:
+            became += FOUND_BY_COMMAND if by_command else ""
             manifest.runs.close_damage(damage.path, damage.side, run, became)
             closed.append(damage)
     return closed

@@ -159,8 +159,8 @@ def _read_touched(night: Night, *, read: bool) -> None:
         elif digest not in (None, then.content.digest) and put_back_date(then.stat, item.stat):
             night.tally.put_back_dates += 1
             night.note(
-                "Some files have other content under their old date (named with “date put back”):"
-                " somebody or some program wrote them and set the date back."
+                "Some files have other content under their old date: somebody or some program wrote them and set the"
+                " date back."
             )
 
 

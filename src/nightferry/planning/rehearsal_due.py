@@ -7,17 +7,17 @@ from typing import NamedTuple
 
 _DAY_S = 86_400.0
 
-# A test for which the window had no time is made again the next night, so often; after that it counts, with what it
-# could show, until the next one is due.
+# A test for which the window had no time, or that found something wrong, is made again the next night, which has mended
+# what it can, so often; after that it counts, with what it could show, until the next one is due.
 TRIES = 3
 
 
 class Last(NamedTuple):
-    """The newest rehearsals. ``short``: how many in a row, up to the newest, ran out of time."""
+    """The newest rehearsals. ``in_vain``: how many in a row, up to the newest, ran out of time or found something."""
 
     ended_s: float
     run: int
-    short: int
+    in_vain: int
 
 
 def is_due(last: Last | None, last_complete_run: int | None, run: int, now_s: float, every_s: float) -> bool:
@@ -28,6 +28,6 @@ def is_due(last: Last | None, last_complete_run: int | None, run: int, now_s: fl
     """
     if last is None:
         return last_complete_run is not None and last_complete_run < run
-    if 0 < last.short < TRIES:
+    if 0 < last.in_vain < TRIES:
         return run > last.run
     return now_s - last.ended_s >= every_s or run - last.run >= math.ceil(every_s / _DAY_S)

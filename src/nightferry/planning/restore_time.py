@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-# Gigabit Ethernet carries 125,000,000 bytes a second. Of each frame with an MTU of 1,500 bytes, 1,538 pass on the wire
-# (preamble 8, header 14, payload 1,500, checksum 4, gap 12: IEEE 802.3), and 1,448 are content (IPv4 20, TCP 20, its
-# timestamps 12: RFC 791, RFC 9293, RFC 7323): 125,000,000 * 1,448 / 1,538.
-GIGABIT_BYTES_PER_S = 125_000_000 * 1_448 / 1_538
+from nightferry.planning import links
+
+# What somebody gets who fetches files over a gigabit network from a box that shares them; `plan` takes the same.
+GIGABIT_SHARE_BYTES_PER_S = links.shared_files_bytes_per_s(1e9)
 
 # A rate from less than this is that of a cache in the drive and of a timer's step.
 LEAST_BYTES = 1 << 20
@@ -53,10 +53,10 @@ def pace(timed: Sequence[tuple[int, float]]) -> Pace:
 
 
 def whole_restore(files: int, size_bytes: int, measured: Pace) -> WholeRestore:
-    """To a drive in the same machine, and over a gigabit network that nothing else uses."""
+    """To a drive in the same machine, and over a gigabit network that nothing else uses, from shared files."""
     rate = measured.rate_bytes_per_s
     if rate is None:
         return WholeRestore(files, size_bytes, None, None)
     local_s = files * measured.per_file_s + size_bytes / rate
     # Reading and sending overlap: the slower of the two decides.
-    return WholeRestore(files, size_bytes, local_s, max(local_s, size_bytes / GIGABIT_BYTES_PER_S))
+    return WholeRestore(files, size_bytes, local_s, max(local_s, size_bytes / GIGABIT_SHARE_BYTES_PER_S))

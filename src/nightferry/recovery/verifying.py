@@ -50,7 +50,7 @@ class VerifyResult:
     pair: str
     wanted: Wanted
     verified: Verified = field(default_factory=Verified)
-    stopped: str | None = None  # why it stopped before the end: "asked to stop", "the time was over"
+    stopped: str | None = None  # why it stopped before the end: ``ASKED``, ``TIME_OVER`` or ``FAILING``
     left: dict[Side, tuple[int, int]] = field(default_factory=dict)  # files and bytes not read yet
     found: Counter[tuple[str, str]] = field(default_factory=Counter)  # (side, verdict) of what is bad
     closed: list[Damage] = field(default_factory=list)
@@ -68,11 +68,12 @@ class VerifyResult:
 
     @property
     def exit_code(self) -> int:
-        return 1 if self.open or self.stopped == ASKED else 0
+        return 1 if self.open or self.stopped in (ASKED, FAILING) else 0
 
 
 ASKED = "asked to stop"
 TIME_OVER = "the time was over"
+FAILING = "too many reads failed"
 
 
 def verify_pair(
@@ -96,7 +97,8 @@ def verify_pair(
         top = _top(opened, wanted)
         work = _Work(opened, wanted, progress, clock, stop, result, top)
         work.read()
-        if wanted.for_s is None and "secondary" in wanted.sides and not work.should_stop():
+        may_look = "secondary" in wanted.sides and "secondary" not in result.verified.given_up
+        if wanted.for_s is None and may_look and not work.should_stop():
             work.look_for_unlisted()
         work.conclude()
     result.seconds = clock.monotonic_s() - began_s
@@ -302,7 +304,7 @@ class _Work:
 
     def conclude(self) -> None:
         result, now_s = self._result, self._clock.now_s()
-        result.closed = close_right_again(self._manifest, self._opened.last_run, now_s)
+        result.closed = close_right_again(self._manifest, self._opened.last_run, now_s, by_command=True)
         result.open = self._manifest.runs.damage()
         # What was read and is not intact stays unread; it is not what is left to do.
         done = Counter[Side](
@@ -314,6 +316,8 @@ class _Work:
         result.left = {side: (max(0, left[side][0] - done[side]), left[side][1]) for side in self._wanted.sides}
         if self._stop():
             result.stopped = ASKED
+        elif result.verified.given_up:
+            result.stopped = FAILING
         elif self._is_over() and any(files for files, _ in result.left.values()):
             result.stopped = TIME_OVER
         result.now_s, result.cycle_s = now_s, self._opened.settings.verify_cycle.total_seconds()

@@ -14,6 +14,7 @@ from nightferry.night.context import Clock, Stop, Unwatched
 from nightferry.night.preflight import state_folder
 from nightferry.night.run import Result, run_night
 from nightferry.recovery.rehearsing.by_hand import Made, rehearse_pair
+from nightferry.recovery.verifying import VerifyResult, Wanted, verify_pair
 from nightferry.reporting.look.terminal import printable
 from nightferry.reporting.screens.rehearsal_text import render
 from nightferry.settings import PairSettings
@@ -199,6 +200,18 @@ class Stage:
             self.check("a restore test can be made", False, error)
             raise NotAsTold(self.told[-1].title) from error
 
+    def verify(self) -> VerifyResult:
+        """All of both drives read, as `nightferry verify --all` does. Raises ``NotAsTold`` where they could not be."""
+        try:
+            with self.screen.working("both drives are being read"):
+                return verify_pair(
+                    self.settings, self.place.state_dir, Wanted(also_fresh=True), Unwatched(), Effects(),
+                    self._calendar, Stop(self._calendar),
+                )  # fmt: skip
+        except NightferryError as error:
+            self.check("both drives can be read", False, error)
+            raise NotAsTold(self.told[-1].title) from error
+
     def manifest(self) -> Manifest:
         """Opened to read; the caller closes it."""
         folder = state_folder(self.place.state_dir, PAIR)
@@ -228,6 +241,7 @@ def in_words(result: Result) -> str:
             (tally.moved, "file moved", "files moved", 0),
             (tally.removed, "file retired", "files retired", tally.removed_bytes),
             (tally.metadata, "file with the old content and new dates", "files with the old content and new dates", 0),
+            (tally.mended, "bad copy mended from the primary", "bad copies mended from the primary", 0),
             (tally.withheld, "removal or replacement held back", "removals and replacements held back", 0),
         )
         if number

@@ -18,7 +18,7 @@ from nightferry.reporting.look.terminal import printable
 from nightferry.reporting.screens.rehearsal_words import proved, times
 from nightferry.trial.checksumlist import COMMAND, check_list
 from nightferry.trial.compare import count, differences, files, intact
-from nightferry.trial.findings import changes, copy_back, digest, held, hold_is_open, kept, named
+from nightferry.trial.findings import changes, copy_back, digest, held, hold_is_open, kept, named, turn_a_bit
 from nightferry.trial.recordings import (
     ADVENT,
     CHOIR,
@@ -49,6 +49,7 @@ _TUESDAY = datetime(2025, 5, 20, 21, 30, tzinfo=UTC)
 _FOLDER, _RENAMED = "rehearsals/2025-05-13", "rehearsals/2025-05-13 dress rehearsal"
 _EDITED = f"{SPRING.folder}/programme.txt"
 _REMOVED = recording_name(ADVENT, 6)
+_DECAYED = recording_name(SPRING, 1)
 _NEW = tuple(take_name(_MONDAY, take) for take in range(1, 4))
 
 
@@ -305,6 +306,36 @@ def rehearsal(stage: Stage) -> None:
     stage.fact("report", f"{report}.json")
 
 
+def rot(stage: Stage) -> None:
+    copy, name = stage.place.copy / _DECAYED, os.fsencode(_DECAYED)
+    good = digest(bytes(copy))
+    turn_a_bit(copy)
+    bad = digest(bytes(copy))
+    stage.screen.text(
+        f"Drives forget. One bit of {_DECAYED} is turned over in the copy, under its old date: nobody who compares"
+        " sizes and dates would see it. So both drives are read, and each file is held against its checksum."
+    )
+    found = stage.verify()
+    damaged = [(each.side, each.verdict, each.path) for each in found.open]
+    stage.check(
+        f"that finds it, and nothing else: {format_count(found.intact)} files of both drives intact, 1 decayed",
+        damaged == [("secondary", "decayed", name)],
+        named([path for _, _, path in damaged]) or "nothing",
+    )
+    result = stage.night()
+    stage.check("the night mended the copy from the primary", digest(bytes(copy)) == good != bad, "other content")
+    where = held(stage, result.number).get(name, b"retired/")
+    stands = digest(os.path.join(bytes(stage.place.secondary), where)) == bad
+    stage.check(f"its bad bytes stand in {show_name(where)}", stands, "other content, or none")
+    _check_equal(stage)
+    stage.fact("intact", found.intact)
+    stage.fact("found", [{"side": side, "verdict": what, **json_name(path)} for side, what, path in damaged])
+    stage.screen.text(
+        "Nights read a share of both drives each, so that all of it comes round within a month. A file that decays on"
+        f" the primary is reported and never copied; `nightferry mend {PAIR}` brings back what it was."
+    )
+
+
 def _check_equal(stage: Stage) -> None:
     different = differences(stage.primary(), stage.copy())
     stage.check("the copy is equal to the primary", not different, named(different))
@@ -326,4 +357,5 @@ CHAPTERS = (
     Chapter("checksums", "The checksum list", checksums),
     Chapter("audit", "Looking back", audit),
     Chapter("rehearsal", "Would it come back?", rehearsal),
+    Chapter("rot", "Rot", rot),
 )

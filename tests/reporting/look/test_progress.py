@@ -151,6 +151,19 @@ def bar_at(columns: int, monkeypatch: pytest.MonkeyPatch) -> str:
     return b"".join(read).decode()
 
 
+@pytest.mark.parametrize("phase", ["verify", "restore", "rehearse"])
+def test_the_bar_says_the_rate_and_the_time_left(phase: str, clock: Time, monkeypatch: pytest.MonkeyPatch) -> None:
+    """40 of 200 MiB in 2 s; what a file costs beside its bytes is the same for all of them."""
+    monkeypatch.setenv("COLUMNS", "160")
+    stream = io.StringIO()
+    with Bar("recordings", stream) as bar:
+        bar.phase(phase, 200, 200 << 20)
+        clock.now_s += 2
+        bar.advance(40, 40 << 20)
+        assert bar._said() == "40 of 200 files  40.0 MiB of 200.0 MiB  20.0 MiB/s  8.0 s left"
+    assert "20.0 MiB/s" in stream.getvalue()
+
+
 def read_all(leader: int, read: list[bytes]) -> None:
     """Until the other end is closed, which a terminal says with EIO. One read gives only what is there by then."""
     with contextlib.suppress(OSError):

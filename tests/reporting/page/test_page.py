@@ -79,6 +79,29 @@ def test_the_page_says_first_whether_the_data_is_safe(tmp_path: Path) -> None:
         assert "What wants you" in "".join(header[3].itertext())
 
 
+def test_how_long_ago_all_was_last_read_is_drawn_and_stands_in_a_table(tmp_path: Path) -> None:
+    pair = pair_in(tmp_path)
+    pair.write("2026-05 spring concert/01 kyrie.wav", b"k" * 2048)
+    night(pair)
+    with pair.manifest(writable=True) as manifest:  # as if only the copy had been read within the last days
+        run = manifest.runs.last()
+        assert run is not None
+        summary = json.loads(run.summary)
+        ages = summary["coverage"]["primary"]["ages"]
+        ages[0], ages[3] = ages[3], ages[0]
+        manifest.runs.end(run.number, run.ended_s or 0.0, run.outcome or "", json.dumps(summary))
+    page_again(pair)
+    tree = parsed(latest(pair))
+    figures = ["".join(each.itertext()) for each in tree.iter(f"{_HTML}figure")]
+    (drawn,) = (each for each in figures if "How long ago everything was last read" in each)
+    assert "primary: 100% was last read 30 to 90 days ago" in " ".join(drawn.split())
+    (table,) = (each for each in tree.iter(f"{_HTML}table") if "age of their last reading" in "".join(each.itertext()))
+    rows = [["".join(cell.itertext()).strip() for cell in row] for row in table.iter(f"{_HTML}tr")]
+    cells = {row[0]: row[1:] for row in rows}
+    assert cells["Last read"] == ["primary", "secondary"]
+    assert (cells["under 1 day"], cells["30 to 90 days"]) == (["", "2.0 KiB"], ["2.0 KiB", ""])
+
+
 def test_a_copy_on_the_same_drive_is_called_no_safety(tmp_path: Path) -> None:
     pair = pair_in(tmp_path)
     pair.write("2026-05 spring concert/01 kyrie.wav", b"kyrie")

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from nightferry.errors import Failed
+from nightferry.manifest.night_findings import FOUND_BY_COMMAND
 from nightferry.manifest.records import Content, Entry
 from nightferry.night.context import Clock
 from nightferry.night.register import GONE, RIGHT_AGAIN
@@ -343,7 +344,7 @@ class Mender:
             return "it stays where it is"
         if case.verdict("primary") is None:
             if survey is not None and survey.entry is None and case.verdict("secondary") != "unreadable":
-                runs.close_damage(case.path, "secondary", run, GONE)
+                runs.close_damage(case.path, "secondary", run, GONE + FOUND_BY_COMMAND)
                 return GONE
             raise Failed(
                 "Only the copy is bad: there is nothing to accept, the next night mends it from the primary where that"
@@ -359,7 +360,7 @@ class Mender:
             runs.close_damage(survey.path, "primary", run, "accepted: it is gone")
             return "it is gone from the primary; the next night retires what is left of it"
         if primary.is_right:
-            runs.close_damage(survey.path, "primary", run, RIGHT_AGAIN)
+            runs.close_damage(survey.path, "primary", run, RIGHT_AGAIN + FOUND_BY_COMMAND)
             return RIGHT_AGAIN
         if survey.changed_since:
             runs.close_damage(survey.path, "primary", run, ACCEPTED)

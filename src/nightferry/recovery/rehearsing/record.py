@@ -10,7 +10,7 @@ from nightferry.manifest.fixity import Fixity
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.rehearsals import Rehearsals, Rehearsed
 from nightferry.planning.rehearsal_due import TRIES, Last
-from nightferry.recovery.rehearsing.result import Mismatch, Rehearsal
+from nightferry.recovery.rehearsing.result import FAILURES, Mismatch, Rehearsal
 from nightferry.settings import PairSettings
 from nightferry.tree.metadata import Kind
 
@@ -33,8 +33,11 @@ def last_of(manifest: Manifest) -> Last | None:
     newest = Rehearsals(manifest.database).newest(TRIES)
     if not newest:
         return None
-    short = next((number for number, made in enumerate(newest) if not made.out_of_time), len(newest))
-    return Last(newest[0].ended_s, newest[0].run, short)
+    in_vain = next(
+        (number for number, made in enumerate(newest) if not made.out_of_time and made.outcome not in FAILURES),
+        len(newest),
+    )
+    return Last(newest[0].ended_s, newest[0].run, in_vain)
 
 
 def enter(manifest: Manifest, rehearsal: Rehearsal) -> int:

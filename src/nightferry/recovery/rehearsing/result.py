@@ -19,6 +19,10 @@ What = Literal["decayed", "missing", "unreadable", "unstable", "metadata"]
 Stopped = Literal["time", "asked", "limit"]
 
 
+# Outcomes that somebody has to see to.
+FAILURES: tuple[Outcome, ...] = ("mismatches", "impossible")
+
+
 @dataclass(eq=False)
 class Pick:
     """A file, symlink or retired version to be restored.
@@ -137,7 +141,7 @@ class Rehearsal:
     @property
     def is_failure(self) -> bool:
         """Whether somebody has to see to it."""
-        return self.outcome in ("mismatches", "impossible")
+        return self.outcome in FAILURES
 
     @property
     def out_of_time(self) -> bool:

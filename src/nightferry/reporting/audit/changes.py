@@ -14,7 +14,15 @@ from typing import Any, NamedTuple
 from nightferry.errors import WrongUse
 from nightferry.manifest.covered import PLACES, Coverage, Place
 from nightferry.manifest.manifest import Manifest
-from nightferry.manifest.night_findings import DamageStory, damage_ended, damage_left, damage_since, drive_damage
+from nightferry.manifest.night_findings import (
+    DamageStory,
+    OldDate,
+    changed_under_old_date,
+    damage_ended,
+    damage_left,
+    damage_since,
+    drive_damage,
+)
 from nightferry.manifest.records import LeftOut, Past, Run
 from nightferry.planning.keeping import Kept, kept_until
 from nightferry.planning.recurring_damage import DriveDamage
@@ -70,6 +78,8 @@ class NightReport:
     damage_since_count: int = 0  # what commands by hand found between its end and the next night
     damage_since: list[DamageStory] = field(default_factory=list)
     drive_damage: list[DriveDamage] = field(default_factory=list)  # by drive, of the last months
+    old_dates_count: int = 0  # files with other content, and a date that is no newer
+    old_dates: list[OldDate] = field(default_factory=list)
     left_out: Counter[str] = field(default_factory=Counter)  # names by kind
     left_out_examples: list[LeftOut] = field(default_factory=list)
     kept: Kept | None = None
@@ -136,7 +146,7 @@ def _nights(manifest: Manifest) -> str:
 def night_report(
     manifest: Manifest, pair: str, run: Run, *, keep_s: float, floor_s: float, examples: int = 20
 ) -> NightReport:
-    """What is known of a run. ``examples``: how many names are given of each kind that was not copied."""
+    """What is known of a run. ``examples``: how many names are given of each kind that was not copied, and the like."""
     summary = _summary(run)
     report = NightReport(
         pair=pair,
@@ -159,6 +169,10 @@ def night_report(
         if report.left_out[left.kind] <= examples:
             report.left_out_examples.append(left)
     _damage(report, manifest, run, examples)
+    for each in changed_under_old_date(manifest, run.number):
+        report.old_dates_count += 1
+        if report.old_dates_count <= examples:
+            report.old_dates.append(each)
     if run.outcome is not None:
         newest = manifest.runs.last() or run
         report.kept = kept_until(

@@ -27,10 +27,15 @@ def damaged(report: NightReport) -> str:
     if len(report.damage) >= number and len(sides) == 1:
         verdicts = {each.verdict for each in report.damage}
         return f"{_of_one_side(number, sides.pop(), verdicts)} {mend}"
+    both = 0
+    if len(report.damage) >= number:
+        names = {(each.side == "retired", each.path) for each in report.damage}
+        both, number = number - len(names), len(names)  # each name once a side
     what = counted(number, "file is", "files are")
+    on_both = "" if not both else " on both drives" if number == 1 else f", {format_count(both)} of them on both drives"
     return (
-        f"{what} damaged: the content changed and nobody changed it, or the copy reads back wrong. Nothing of it was"
-        f" carried across. {mend}"
+        f"{what} damaged{on_both}: the content changed and nobody changed it, or the copy reads back wrong. Nothing of"
+        f" it was carried across. {mend}"
     )
 
 

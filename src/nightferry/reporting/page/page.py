@@ -23,7 +23,6 @@ from nightferry.reporting.audit.changes import counted
 from nightferry.reporting.look import words
 from nightferry.reporting.look.damage_words import damage_line, drive_record, drive_signs
 from nightferry.reporting.look.terminal import printable
-from nightferry.reporting.look.typed import typed
 from nightferry.reporting.look.unbroken import WHOLE
 from nightferry.reporting.page import charts
 from nightferry.reporting.page.changes import MASS_REMOVAL_FILES
@@ -34,6 +33,7 @@ from nightferry.reporting.screens.coverage_text import coverage_line, days
 from nightferry.reporting.screens.night_text import kinds_line
 from nightferry.reporting.screens.rehearsal_line import OUTCOMES, proof
 from nightferry.tree.root import split
+from nightferry.typed import typed
 from nightferry.units import (
     format_count,
     format_duration,

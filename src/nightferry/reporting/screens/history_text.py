@@ -13,8 +13,8 @@ from nightferry.reporting.audit.folder_listing import Listed, Sum
 from nightferry.reporting.audit.history import MENDED, Event, Story, Version
 from nightferry.reporting.look import words
 from nightferry.reporting.look.terminal import Screen
-from nightferry.reporting.look.typed import typed
 from nightferry.tree.metadata import Kind
+from nightferry.typed import typed
 from nightferry.units import format_count, format_size, show_name, show_text
 
 PLACES_SHOWN = 3

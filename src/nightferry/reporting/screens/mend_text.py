@@ -11,8 +11,8 @@ from nightferry.reporting.audit.changes import counted
 from nightferry.reporting.look import words
 from nightferry.reporting.look.damage_words import damage_line
 from nightferry.reporting.look.terminal import Screen
-from nightferry.reporting.look.typed import typed
 from nightferry.reporting.screens.verify_text import shown_path
+from nightferry.typed import typed
 from nightferry.units import format_count, format_size, json_name, show_name
 
 # Differing ranges that are shown to a person.
@@ -154,7 +154,7 @@ def _ranges(ranges: list[tuple[int, int]], is_all: bool) -> str:
     )
     more = " and further on" if not is_all or len(ranges) > _RANGES_SHOWN else ""
     what = "byte" if len(ranges) == 1 and is_all and ranges[0][1] == ranges[0][0] + 1 else "bytes"
-    return f"Primary and copy differ in {what} {shown}{more}."
+    return f"Primary and copy differ in {what} {shown}{more} (counted from 0)."
 
 
 def salvaged_text(found: Salvaged) -> str:

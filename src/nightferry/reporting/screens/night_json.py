@@ -37,6 +37,8 @@ def report_as_json(report: NightReport, reasons: tuple[Reason, ...]) -> dict[str
         "damage_since_count": report.damage_since_count,
         "damage_since": [_story(each) for each in report.damage_since],
         "drive_damage": [each._asdict() for each in report.drive_damage],
+        "old_dates_count": report.old_dates_count,
+        "old_dates": [{**json_name(each.path), "bytes_before": each.size_bytes} for each in report.old_dates],
         "kept_until": None if report.kept is None else _moment(report.kept.until_s),
         "kept_at_least_until": None if report.kept is None else _moment(report.kept.at_least_until_s),
         "coverage": coverage_as_json(report.coverage),
@@ -53,6 +55,7 @@ def _story(each: DamageStory) -> dict[str, Any]:
         "verdict": each.verdict,
         "detail": each.detail,
         "closed_night": each.closed_run,
+        "closed_by_command": each.by_hand,
         "became": each.became,
     }
 

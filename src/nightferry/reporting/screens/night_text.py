@@ -38,6 +38,7 @@ def show_report(screen: Screen, report: NightReport, reasons: tuple[Reason, ...]
     _show_not_copied(screen, report)
     for note in report.notes:
         screen.point(note)
+    _show_old_dates(screen, report)
     if (fact := fact_of(report.rehearsal)) is not None:
         screen.text(f"Restore test: {line(fact)}.")
     if report.coverage and report.ended_s is not None:
@@ -118,6 +119,17 @@ def _show_damage(screen: Screen, report: NightReport) -> None:
 
 def _told(each: DamageStory) -> str:
     return f"{show_name(each.path)}: {damage_line(each.side, each.verdict, each.detail)}"
+
+
+def _show_old_dates(screen: Screen, report: NightReport) -> None:
+    if not report.old_dates_count:
+        return
+    files = counted(report.old_dates_count, "file")
+    screen.text(f"Other content under a date that is no newer, in {files}; the version before is in retired/:")
+    for each in report.old_dates[:NAMES_SHOWN]:
+        screen.line(f"    {show_name(each.path)}")
+    if report.old_dates_count > NAMES_SHOWN:
+        screen.text(f"    and {format_count(report.old_dates_count - NAMES_SHOWN)} more, in the morning report")
 
 
 def _show_not_copied(screen: Screen, report: NightReport) -> None:

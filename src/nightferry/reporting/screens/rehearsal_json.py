@@ -8,7 +8,7 @@ from importlib.resources import files
 from typing import Any
 
 from nightferry.planning.assurance import Assurance
-from nightferry.planning.restore_time import GIGABIT_BYTES_PER_S
+from nightferry.planning.restore_time import GIGABIT_SHARE_BYTES_PER_S
 from nightferry.recovery.rehearsing.result import Rehearsal, Tested
 from nightferry.reporting.look.moments import moment
 from nightferry.reporting.screens import rehearsal_words
@@ -95,7 +95,7 @@ def as_json(rehearsal: Rehearsal) -> dict[str, Any]:
             "bytes": whole.size_bytes,
             "local_s": _rounded(whole.local_s),
             "network_s": _rounded(whole.network_s),
-            "network_bytes_per_s": round(GIGABIT_BYTES_PER_S),
+            "network_bytes_per_s": round(GIGABIT_SHARE_BYTES_PER_S),
             "assumptions": rehearsal_words.assumptions(rehearsal),
         },
         "not_covered": rehearsal_words.not_covered(rehearsal),

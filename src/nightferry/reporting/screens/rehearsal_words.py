@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from nightferry.planning import links
 from nightferry.planning.assurance import Assurance
-from nightferry.planning.restore_time import GIGABIT_BYTES_PER_S
+from nightferry.planning.restore_time import GIGABIT_SHARE_BYTES_PER_S
 from nightferry.planning.sampling import DRAWN_LIMIT
 from nightferry.recovery.rehearsing.result import Rehearsal
 from nightferry.reporting.audit.changes import counted
@@ -117,8 +118,10 @@ def assumptions(rehearsal: Rehearsal) -> list[str]:
         f" {format_size(rehearsal.population.size_bytes)} at {format_rate(rate)}: a straight line through the times of"
         " what was restored.",
         "The new drive takes data at least as fast as the secondary gives it, and nobody else works on either.",
-        f"Over the network: 1 Gb/s carries {format_rate(GIGABIT_BYTES_PER_S)} of content (125,000,000 bytes a second,"
-        " of which 1,448 of 1,538 are content: TCP over IPv4 with timestamps, MTU 1,500), and nothing else uses it.",
+        f"Over the network: of 1 Gb/s, {format_rate(links.ethernet_payload_bytes_per_s(1e9))} are content (1,448 of"
+        " 1,538 bytes of a frame: TCP over IPv4 with timestamps, MTU 1,500), and sharing files gives"
+        f" {links.FILE_SHARING_SHARE:.0%} of that, {format_rate(GIGABIT_SHARE_BYTES_PER_S)} (common practice, no"
+        " source). Nothing else uses it.",
         "Only what the copy holds now; no retired versions. Not counted: finding and fitting a drive.",
     ]
     if rehearsal.place.in_memory:
@@ -157,7 +160,7 @@ def not_covered(rehearsal: Rehearsal) -> list[str]:
         found.append(f"{counted(len(rehearsal.passed_over), 'file')} larger than rehearse_limit allows.")
     if rehearsal.stopped is not None:
         found.append(f"What was drawn and not reached, since {_STOPPED[rehearsal.stopped]}.")
-    if any(each.planned >= DRAWN_LIMIT for each in rehearsal.assurances):
+    if any(each.planned >= DRAWN_LIMIT and not each.is_counted for each in rehearsal.assurances):
         found.append(f"More than {format_count(DRAWN_LIMIT)} draws: for that, `nightferry verify` reads everything.")
     found.append("Damage that comes after today; a drive that fails as a whole: keep a third copy elsewhere.")
     return found

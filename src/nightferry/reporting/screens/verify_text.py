@@ -6,7 +6,7 @@ from typing import Any
 
 from nightferry.manifest.fixity import Side
 from nightferry.manifest.records import Damage
-from nightferry.recovery.verifying import ASKED, VerifyResult
+from nightferry.recovery.verifying import ASKED, FAILING, VerifyResult
 from nightferry.reporting.audit.changes import counted
 from nightferry.reporting.look.damage_words import damage_line
 from nightferry.reporting.look.terminal import Screen
@@ -55,7 +55,8 @@ def show_damage(screen: Screen, pair: str, found: list[Damage]) -> None:
     if not found:
         return
     screen.gap()
-    screen.heading(f"{counted(len(found), 'name is', 'names are')} damaged:", "attention")
+    names = len({(damage.side == "retired", damage.path) for damage in found})  # one may be bad on both drives
+    screen.heading(f"{counted(names, 'name is', 'names are')} damaged:", "attention")
     for damage in found[:NAMES_LIMIT]:
         told = damage_line(damage.side, damage.verdict, damage.detail)
         screen.point(f"{shown_path(damage.side, damage.path)}: {told}", state="attention")
@@ -113,8 +114,15 @@ def _headline(result: VerifyResult) -> str:
     took = format_duration(result.seconds)
     if result.stopped is not None:
         why = "it was asked to" if result.stopped == ASKED else "the time was over"
+        if result.stopped == FAILING:
+            why = f"too many reads of {_given_up(result)} failed"
         return f"verification stopped after {took}, since {why}"
     return f"verified in {took}"
+
+
+def _given_up(result: VerifyResult) -> str:
+    sides = result.verified.given_up
+    return "both drives" if len(sides) > 1 else f"the {next(iter(sides))}"
 
 
 def _row(result: VerifyResult, side: Side) -> tuple[str, str, str, str]:
@@ -155,5 +163,13 @@ def _show_rest(screen: Screen, result: VerifyResult) -> None:
     ]
     if not parts:
         return
+    left = f"Left to read: {' and '.join(parts)}."
+    if result.stopped == FAILING:
+        them, failing = ("them", "they are") if len(result.verified.given_up) > 1 else ("it", "it is")
+        screen.text(
+            f"{left} Nothing is known of that. Do not work {_given_up(result)} harder: {failing} failing. Copy what is"
+            f" most precious and stands nowhere else off {them} by hand, then replace {them}."
+        )
+        return
     again = " without --all" if result.wanted.also_fresh else ""
-    screen.text(f"Left to read: {' and '.join(parts)}. The same command{again} goes on from there.")
+    screen.text(f"{left} The same command{again} goes on from there.")
