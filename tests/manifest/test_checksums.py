@@ -69,6 +69,30 @@ def test_a_path_no_tool_can_open_is_left_out() -> None:
         assert form.line(deep[:4095], b"\x00" * 16) is not None
 
 
+_NAME = st.one_of(
+    st.sampled_from(NAMES), st.binary(min_size=1, max_size=9).filter(lambda name: not {b"\0"[0], b"/"[0]} & set(name))
+)
+
+
+@given(
+    st.sampled_from([b"", b"2026-05 concert", b"back\\slash", b"two\nlines", b"d" * 3_839, b"d" * 3_840]),
+    st.lists(_NAME),
+)
+def test_the_lines_of_a_folder_are_those_of_its_files(folder: bytes, names: list[bytes]) -> None:
+    for form in Format:
+        files = [(name, bytes([number % 256]) * 16) for number, name in enumerate(names)]
+        one_by_one = [form.line(folder + b"/" + name if folder else name, digest) for name, digest in files]
+        together = form.lines(folder, files)
+        if together is not None:
+            assert together == b"".join(line for line in one_by_one if line is not None)
+            assert None not in one_by_one
+
+
+def test_plain_names_need_no_care_one_by_one() -> None:
+    for form in Format:
+        assert form.lines(b"2026-05 concert", [(b"01 kyrie.wav", b"\x01" * 16)]) is not None
+
+
 @given(st.binary(min_size=1, max_size=60).filter(lambda name: b"\0" not in name))
 def test_every_line_is_one_line(path: bytes) -> None:
     for form in Format:

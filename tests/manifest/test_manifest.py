@@ -11,11 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from nightferry.errors import Failed
+from nightferry.manifest import entries
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Content, Intent
 from nightferry.manifest.untrusted import generation_of
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat
+from nightferry.tree.root import join
 
 FOLDER = Stat(Kind.FOLDER, 0, 10, 11, 1, 0o755, 0, 0, 1, 0)
 FILE = Stat(Kind.FILE, 5, 20, 21, 2, 0o644, 0, 0, 1, 0)
@@ -102,6 +104,27 @@ def test_ids_are_never_used_twice(manifest: Manifest) -> None:
     second = manifest.entries.find(b"b")
     assert second is not None
     assert second.id > first.id
+
+
+def test_digests_of_all_files_come_folder_by_folder(manifest: Manifest, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(entries, "_PIECE_ROWS", 3)
+    folders = [b"", b"mass", b"mass/2026", b"mass/2026/empty", b"\xff"]
+    files = [
+        folder + b"/%d.wav" % number if folder else b"%d.wav" % number for folder in folders[:3] for number in range(7)
+    ]
+    files.append(b"\xff/kyrie.wav")
+    settle(
+        manifest, 1,
+        *(Intent("folder", folder, stat=FOLDER) for folder in folders[1:]),
+        *(Intent("place", path, stat=FILE, content=Content(1, path.ljust(16)[:16])) for path in files),
+        Intent("place", b"mass/best", stat=FILE._replace(kind=Kind.SYMLINK), content=Content(target=b"kyrie.wav")),
+    )  # fmt: skip
+    found = list(manifest.entries.digests())
+    assert max(len(piece) for _, piece in found) == 3
+    listed = {join(folder, name): (algorithm, digest) for folder, piece in found for name, algorithm, digest in piece}
+    below = {path: entry for path, entry in manifest.entries.below(1, b"") if entry.stat.kind is Kind.FILE}
+    assert set(files) == below.keys()
+    assert listed == {path: (entry.content.algorithm, entry.content.digest) for path, entry in below.items()}
 
 
 def test_children_come_in_the_order_of_bytes(manifest: Manifest) -> None:

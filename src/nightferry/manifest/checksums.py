@@ -9,6 +9,7 @@ path beyond the kernel's limit. Names that a list cannot carry stand in a list o
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from enum import Enum
 
 from nightferry.units import json_name
@@ -17,6 +18,7 @@ LEFT_OUT_NAME = b"checksums.left-out.jsonl"
 
 # limits.h: PATH_MAX counts the final NUL.
 _PATH_LIMIT_BYTES = 4095
+_NAME_LIMIT_BYTES = 255  # NAME_MAX
 
 
 class Format(Enum):
@@ -42,6 +44,18 @@ class Format(Enum):
         if b"\n" in path or b"\r" in path:
             return None
         return start + path + b"\n"
+
+    def lines(self, folder: bytes, files: Sequence[tuple[bytes, bytes]]) -> bytes | None:
+        """The lines of files of one folder, each a name and a digest; None where one of them needs ``line``'s care.
+
+        For nearly all folders, and at a fifth of the time: a drive has a million files, and a night that changes one of
+        them writes the list anew.
+        """
+        start = b"  " + folder + b"/" if folder else b"  "
+        text = b"".join([digest.hex().encode() + start + name + b"\n" for name, digest in files])
+        if text.count(b"\n") != len(files) or b"\r" in text or (self.escapes and b"\\" in text):
+            return None
+        return None if len(folder) + 1 + _NAME_LIMIT_BYTES > _PATH_LIMIT_BYTES else text
 
 
 def format_of(algorithm: str) -> Format:

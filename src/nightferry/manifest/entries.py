@@ -13,6 +13,9 @@ _BY_ID = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE id = ?"
 _CHILD = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE parent = ? AND name = ?"
 _CHILDREN = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE parent = ? AND id <> 1 ORDER BY name"
 _FOLDERS = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE parent = ? AND kind = 1 AND id <> 1"
+_FOLDER_NAMES = "SELECT id, name FROM entry WHERE parent = ? AND kind = 1 AND id <> 1 ORDER BY name"
+_DIGESTS = "SELECT name, algorithm, digest FROM entry WHERE parent = ? AND kind = 2 AND digest NOT NULL ORDER BY name"
+_PIECE_ROWS = 4096
 _INSERT = (
     "INSERT INTO entry (parent, name, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink,"
     " algorithm, digest, target, xattrs, born, since, read_primary_s, read_secondary_s, dirty)"
@@ -109,6 +112,22 @@ class Entries:
             yield below, found
             if found.stat.kind is Kind.FOLDER:
                 stack.append((below, self.children(found.id)))
+
+    def digests(self) -> Iterator[tuple[bytes, list[tuple[bytes, int, bytes]]]]:
+        """Of each folder its path, and name, algorithm and digest of its files, in pieces. Folders may come twice."""
+        stack: list[tuple[bytes, Iterator[tuple[int, bytes]]]] = [(b"", iter([(ROOT_ID, b"")]))]
+        while stack:
+            above, rest = stack[-1]
+            found = next(rest, None)
+            if found is None:
+                stack.pop()
+                continue
+            folder, name = found
+            path = join(above, name) if folder != ROOT_ID else b""
+            files = self._connection.execute(_DIGESTS, (folder,))
+            while piece := files.fetchmany(_PIECE_ROWS):
+                yield path, piece
+            stack.append((path, self._connection.execute(_FOLDER_NAMES, (folder,))))
 
     def totals(self) -> tuple[int, int]:
         """How many files and symlinks the copy holds, and their bytes."""

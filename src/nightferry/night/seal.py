@@ -7,17 +7,14 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Iterator
 
 from nightferry.manifest.checksums import LEFT_OUT_NAME, Format, format_of, left_out_line
 from nightferry.manifest.manifest import FILE_NAME
-from nightferry.manifest.records import ROOT_ID
 from nightferry.night.commit import drive_failed
 from nightferry.night.context import RECORDS, STAGING, Interrupted, Night
 from nightferry.night.failing import gone, where
 from nightferry.tree.digests import by_id
 from nightferry.tree.durability import SyncFailed
-from nightferry.tree.metadata import Kind
 from nightferry.tree.root import join
 
 MANIFEST = RECORDS + b"/" + FILE_NAME.encode()
@@ -119,16 +116,16 @@ def _write_lists(night: Night, grace: _Grace) -> None:
     lists: dict[int, _List] = {}
     left_out = _List(night, LEFT_OUT_NAME)
     try:
-        for path, algorithm, digest in _files(night):
+        for folder, files in night.manifest.entries.digests():
             grace.check()
-            form = format_of(by_id(algorithm).name)
-            line = form.line(path, digest)
-            if line is None:
-                left_out.write(left_out_line(path, by_id(algorithm).name, digest))
-                continue
-            if algorithm not in lists:
-                lists[algorithm] = _List(night, form.list_name)
-            lists[algorithm].write(line)
+            for algorithm in {each[1] for each in files}:
+                form = format_of(by_id(algorithm).name)
+                if algorithm not in lists:
+                    lists[algorithm] = _List(night, form.list_name)
+                _write_folder(
+                    form, folder, [(name, digest) for name, its, digest in files if its == algorithm],
+                    lists[algorithm], left_out,
+                )  # fmt: skip
         wanted = set()
         for each in [*lists.values(), left_out]:
             each.finish()
@@ -140,11 +137,21 @@ def _write_lists(night: Night, grace: _Grace) -> None:
             each.discard()
 
 
-def _files(night: Night) -> Iterator[tuple[bytes, int, bytes]]:
-    for path, entry in night.manifest.entries.below(ROOT_ID, b""):
-        if entry.stat.kind is Kind.FILE and entry.content.digest is not None:
-            assert entry.content.algorithm is not None
-            yield path, entry.content.algorithm, entry.content.digest
+def _write_folder(
+    form: Format, folder: bytes, files: list[tuple[bytes, bytes]], to: _List, left_out: _List
+) -> None:  # fmt: skip
+    """Files of one folder and one algorithm."""
+    together = form.lines(folder, files)
+    if together is not None:
+        to.write(together, len(files))
+        return
+    for name, digest in files:
+        path = join(folder, name)
+        line = form.line(path, digest)
+        if line is None:
+            left_out.write(left_out_line(path, form.algorithm, digest))
+        else:
+            to.write(line)
 
 
 def _remove_others(night: Night, wanted: set[bytes]) -> None:
@@ -166,9 +173,9 @@ class _List:
         self._fd = night.secondary.create(self._staged)
         self._buffer = bytearray()
 
-    def write(self, line: bytes) -> None:
-        self.lines += 1
-        self._buffer += line
+    def write(self, text: bytes, lines: int = 1) -> None:
+        self.lines += lines
+        self._buffer += text
         if len(self._buffer) >= _BUFFER_BYTES:
             self._flush()
 
