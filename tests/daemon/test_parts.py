@@ -124,13 +124,13 @@ def test_stopping_and_waiting_use_up_no_attempt(tmp_path: Path) -> None:
 
 def test_a_diary_is_bounded(tmp_path: Path) -> None:
     diary = Diary(tmp_path, 0.0)
-    for n in range(450):
-        diary._entries[date(2026, 1, 1) + timedelta(days=n)] = None
-    diary._entries = dict.fromkeys(list(diary._entries)[:449])
-    diary._write = lambda: None
-    diary.enter(NIGHT._replace(day=date(2030, 1, 1)), BEGUN)
-    assert len(diary._entries) == 400
-    assert date(2030, 1, 1) in diary._entries
+    days = [date(2026, 1, 1) + timedelta(days=number) for number in range(450)]
+    diary._write = lambda: None  # a file for each of them takes long on a slow disk
+    for day in days:
+        diary.enter(NIGHT._replace(day=day), ENDED, 0)
+    assert diary.begun == set(days[-400:])
+    diary.enter_missed(tuple(Window(date(2030, 1, 1) - timedelta(days=back), 1.0, 2.0) for back in range(450)))
+    assert (len(diary.told), diary.begun) == (400, set(days[-400:]))
 
 
 # --- clocks and the alarm
