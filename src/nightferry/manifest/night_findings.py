@@ -85,7 +85,9 @@ def _damage(
     count = one(f"SELECT count(*) FROM damage WHERE {where}", given).fetchone()[0]
     rows = one(
         "SELECT path, side, verdict, detail, found_run, closed_run, became, found_s,"
-        f" coalesce({_BY_HAND}, 0) FROM damage WHERE {where} ORDER BY closed_run IS NOT NULL, id LIMIT :limit",
+        f" coalesce({_BY_HAND}, 0) FROM damage WHERE {where}"
+        # Not as they were found: both drives are read at once.
+        " ORDER BY closed_run IS NOT NULL, path, side LIMIT :limit",
         given,
     )
     return int(count), [DamageStory(*row)._replace(by_hand=bool(row[-1])) for row in rows]
