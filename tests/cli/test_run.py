@@ -8,6 +8,7 @@ import os
 import signal
 import sqlite3
 import subprocess
+import time
 from datetime import time as clock_time
 from pathlib import Path
 
@@ -15,6 +16,8 @@ import pytest
 
 from box import CONCERT, Box, wait_for
 from drives import MIB
+from nightferry.night.reading import COARSE_FRESH_S
+from nightferry.night.side_by_side import WORTH_FILES
 
 DAY_S = 86_400
 
@@ -400,3 +403,16 @@ def test_a_fault_in_one_pair_is_said_and_the_next_goes_on(
     assert main(["--config", str(box.config), "run"]) == 4
     shown = capsys.readouterr()
     assert "RuntimeError: a string broke" in shown.err and "scores: night 1, complete" in shown.out
+
+
+def test_ends_of_children_that_whoever_started_it_ignores_are_waited_for(paired: Box) -> None:
+    """SIGCHLD ignored goes on to a new program (execve(2)); small files are staged by children."""
+    notes = paired.primary() / "notes"
+    notes.mkdir()
+    for number in range(2 * WORTH_FILES):
+        (notes / f"note {number:04}.txt").write_text("softer")
+    time.sleep(COARSE_FRESH_S + 0.1)
+    ignoring = ["sh", "-c", "trap '' CHLD; exec \"$@\"", "sh", *paired.command("run")]
+    done = subprocess.run(ignoring, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stderr
+    assert len(os.listdir(paired.copy() / "notes")) == 2 * WORTH_FILES

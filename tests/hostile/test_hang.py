@@ -108,6 +108,37 @@ def test_rule_G_a_process_that_stages_small_files_hangs(tmp_path: Path, drives: 
     assert len(os.listdir(box.copy() / CONCERT)) == 2 * WORTH_FILES
 
 
+def test_rule_M_a_secondary_that_freezes_while_others_stage_is_told(tmp_path: Path, drives: DriveFactory) -> None:
+    """They sit in the kernel with the pair's lock, which they have from the night's process. That one can be ended."""
+    box = Box(tmp_path, settings=f'io_limit = {LIMIT}\nhold_share = "100%"')
+    secondary = drives("ext4", 128 * MIB, format_options=("-N", "20000"))
+    secondary.unmount()
+    secondary.root = box.secondary()
+    secondary.mount()
+    box.ok("pair", "--yes", "recordings")
+    box.fill()
+    box.ok("run")
+    notes = box.primary() / "notes"
+    notes.mkdir()
+    for number in range(9_000):
+        (notes / f"note {number:04}.txt").write_text("softer\n" * 30)
+    time.sleep(COARSE_FRESH_S + 0.1)
+    with subprocess.Popen(box.command("run"), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as night:
+        wait_for(lambda: len(os.listdir(box.secondary() / "staging")) > 300)
+        run("fsfreeze", "--freeze", secondary.root)
+        try:
+            _, said = night.communicate(timeout=60)
+            status = box.status()
+            assert night.returncode == 3, said
+            assert "keeps the pair locked" in said
+            assert (status["state"], [each["code"] for each in status["reasons"]]) == ("failed", ["drive_hung"])
+            assert box.run("run").returncode == 5
+        finally:
+            run("fsfreeze", "--unfreeze", secondary.root)
+    wait_for(lambda: box.run("run").returncode == 0)
+    assert len(os.listdir(box.copy() / "notes")) == 9_000
+
+
 def test_a_slow_drive_is_waited_for(box: HangingBox) -> None:
     (box.drives["primary"].behind / CONCERT / "new.wav").write_bytes(os.urandom(3 * MIB))
     # Each read takes 2.5 s, so that the run takes longer than the limit, and each call less.

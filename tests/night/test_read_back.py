@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from datetime import timedelta
 from itertools import pairwise
 
@@ -10,7 +11,10 @@ import pytest
 from harness import Pair, explain
 
 from drives import MIB
-from nightferry.night.context import Stop
+from nightferry.night import copying
+from nightferry.night.commit import Pending
+from nightferry.night.context import Night, Stop
+from nightferry.night.readback import read_back
 from nightferry.tree.effects import Effects
 
 
@@ -96,3 +100,31 @@ def test_a_mended_copy_that_was_not_read_back_stays_in_the_register(pair: Pair) 
         assert [each.path for each in manifest.runs.damage()] == [b"kyrie.wav"]
     pair.clock.pass_days(1.01)
     assert pair.run_well().open_damage == 0
+
+
+def test_rule_C_a_file_of_two_names_that_reads_back_wrong_is_written_again_under_both(
+    pair: Pair, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = pair.write("a/kyrie.wav", b"k" * 300_000)
+    pair.at("b").mkdir()
+    os.link(first, pair.at("b/kyrie.wav"))
+    pair.set(verify_share=0.0)
+    copies = [pair.copy / "a/kyrie.wav", pair.copy / "b/kyrie.wav"]
+    spoiled: list[int] = []
+
+    def read_back_of_rot(night: Night, placed: list[Pending], copy_again: Callable[[Pending], list[Pending]]) -> int:
+        if placed and not spoiled:
+            spoiled.append(copies[0].stat().st_ino)
+            with copies[0].open("r+b") as file:
+                file.write(b"ROT")
+                file.flush()
+                os.fsync(file.fileno())
+            os.utime(copies[0], ns=(0, first.stat().st_mtime_ns))
+        return read_back(night, placed, copy_again)
+
+    monkeypatch.setattr(copying, "read_back", read_back_of_rot)
+    pair.run()
+    assert spoiled
+    assert [copy.read_bytes() for copy in copies] == [first.read_bytes()] * 2
+    assert copies[0].stat().st_ino == copies[1].stat().st_ino != spoiled[0]
+    assert pair.differences() == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Callable
 from datetime import timedelta
@@ -12,6 +13,7 @@ from harness import Pair, contents, explain, night_that_keeps_everything
 
 from drives import MIB, DriveFactory, requires_root_and_loops
 from nightferry.night import commit, side_by_side, space
+from nightferry.tree.effects import Effects
 
 TAKE = "2026-05 spring concert/01 kyrie.wav"
 
@@ -311,6 +313,24 @@ def test_keep_free_is_respected_by_small_files_that_are_staged_by_others(
     assert result.outcome == "partial"
     assert result.tally.no_room + result.tally.added == 600
     assert keep_free - MIB // 2 <= _free_bytes(small) <= keep_free + MIB, "no more and hardly less than may be used"
+
+
+def test_room_for_what_cannot_be_read_is_for_others(small: Pair) -> None:
+    for name in ("a.wav", "b.wav", "c.wav"):
+        small.write(f"2026-12 advent/{name}", _random(10, 5))
+    bad = {small.at(f"2026-12 advent/{name}").stat().st_ino for name in ("a.wav", "b.wav")}
+    small.set(keep_free=_free_bytes(small) - 25 * MIB)
+
+    class BadSectors(Effects):
+        @staticmethod
+        def preadv(fd: int, buffers: list[memoryview], offset: int) -> int:
+            if os.fstat(fd).st_ino in bad:
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            return os.preadv(fd, buffers, offset)
+
+    result = small.run(effects=BadSectors())
+    assert (result.outcome, result.tally.unreadable, result.tally.no_room) == ("partial", 2, 0), explain(small, result)
+    assert (small.copy / "2026-12 advent/c.wav").exists()
 
 
 def test_the_copy_is_never_sacrificed(small: Pair) -> None:

@@ -19,6 +19,7 @@ from nightferry.manifest.plan import Item
 from nightferry.night import commit, side_by_side
 from nightferry.night.commit import BATCH_INTENTS_LIMIT
 from nightferry.night.context import Night, Stop
+from nightferry.night.lots import Lots
 from nightferry.night.small import Staged, stage_small
 from nightferry.tree.effects import Effects
 
@@ -186,7 +187,7 @@ def test_what_changes_while_it_is_read_goes_the_ordinary_way(pair: Pair, tmp_pat
 
 @pytest.mark.parametrize("is_stuck", [False, True], ids=["", "one is stuck"])
 def test_a_stop_ends_them_all_and_keeps_what_is_staged(
-    pair: Pair, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, is_stuck: bool
+    pair: Pair, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, is_stuck: bool, forks: list[int]
 ) -> None:
     stop, began_s = Stop(pair.clock), time.monotonic()
     seen = os.open(tmp_path / "seen", os.O_RDWR | os.O_CREAT | os.O_APPEND)
@@ -202,11 +203,20 @@ def test_a_stop_ends_them_all_and_keeps_what_is_staged(
         wait_for(lambda: os.fstat(seen).st_size >= 6)
         stop.request("somebody asked for it")
 
+    keep, anew = Lots.keep, []
+
+    def kept(lots: Lots) -> None:
+        keep(lots)
+        made = len(forks)
+        lots.begin_again()  # as where a sync fails right after that
+        anew.append(len(forks) - made)
+
+    monkeypatch.setattr(Lots, "keep", kept)
     asked = Thread(target=ask)
     asked.start()
     result = pair.run(stop=stop)
     asked.join()
-    assert result.outcome == "interrupted"
+    assert (result.outcome, anew) == ("interrupted", [0])
     assert time.monotonic() - began_s < 60
     if commit.BATCH_INTENTS_LIMIT > IN_LOT:
         assert 6 <= result.tally.added - OTHERS < FOLDERS * IN_FOLDER
@@ -240,6 +250,65 @@ def test_rule_D_a_failed_sync_does_away_with_what_was_being_staged(pair: Pair, f
     assert failed[0] > 0
     assert result.outcome == "complete"
     assert any("failed to make a batch durable" in note for note in result.notes)
+    assert pair.differences() == []
+
+
+def test_rule_D_names_are_given_behind_a_sync_also_where_the_counter_cannot_be_written(pair: Pair) -> None:
+    """What the other processes wrote is for the barrier of this one, whatever else there is for it."""
+    synced = [True]
+    early: list[str] = []
+
+    class NoCounter(Effects):
+        @staticmethod
+        def rename(source: bytes, target: bytes, **given: int) -> None:
+            if target.startswith(b"changes-"):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            os.rename(source, target, **given)
+
+        @staticmethod
+        def rename_new(source: bytes, target: bytes, **given: int) -> None:
+            if not synced[0]:
+                early.append(os.fsdecode(target))
+            Effects.rename_new(source, target, **given)
+
+        @staticmethod
+        def syncfs(fd: int) -> None:
+            Effects.syncfs(fd)
+            synced[0] = True
+
+    batch_commit = commit.Batch.commit
+
+    def committed(batch: commit.Batch) -> list[commit.Pending]:
+        synced[0] = False
+        return batch_commit(batch)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(commit.Batch, "commit", committed)
+        pair.run(effects=NoCounter())
+    assert early == []
+
+
+def test_rule_D_what_is_gone_from_staging_is_not_said_to_be_copied(pair: Pair) -> None:
+    """Somebody emptied it amid the night, or the file system lost a name. Read-back would find it, and is off."""
+    pair.set(read_back=0.0, verify_share=0.0)
+    gone: list[Path] = []
+
+    class Emptied(Effects):
+        @staticmethod
+        def syncfs(fd: int) -> None:
+            Effects.syncfs(fd)
+            staged = sorted((pair.secondary / "staging").iterdir())
+            if staged and not gone:
+                gone.append(staged[0])
+                staged[0].unlink()
+
+    result = pair.run(effects=Emptied())
+    assert gone
+    if result.outcome == "complete":
+        assert pair.differences() == [], "it was of a lot that was staged anew"
+    else:
+        assert (result.outcome, len(missing(pair))) == ("partial", 1)
+    pair.run_well()
     assert pair.differences() == []
 
 

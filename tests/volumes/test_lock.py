@@ -78,6 +78,26 @@ def test_who_only_writes_a_report_is_waited_for(tmp_path: Path) -> None:
         assert taken.result() == os.getpid()
 
 
+def test_a_holder_that_is_yet_to_sign_is_not_taken_for_the_dead_one_before_it(tmp_path: Path) -> None:
+    path = tmp_path / "lock"
+    with subprocess.Popen(["true"]) as gone:
+        pass
+    signature = {"pid": gone.pid, "command": "nightferry run", "since": "2026-05-03", "host": socket.gethostname()}
+    path.write_text(json.dumps(signature))
+    with path.open("r+") as unsigned, ThreadPoolExecutor(1) as beside:
+        fcntl.flock(unsigned, fcntl.LOCK_EX)
+
+        def take() -> int:
+            with PairLock(path, "nightferry run"):
+                return int(json.loads(path.read_text())["pid"])
+
+        taken = beside.submit(take)
+        with pytest.raises(TimeoutError):
+            taken.result(timeout=0.5)
+        fcntl.flock(unsigned, fcntl.LOCK_UN)
+        assert taken.result() == os.getpid()
+
+
 def test_a_report_that_does_not_end_is_not_waited_for_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("nightferry.volumes.lock._REPORT_WAIT_S", 0.2)
     path = tmp_path / "lock"

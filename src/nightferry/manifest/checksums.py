@@ -18,7 +18,6 @@ LEFT_OUT_NAME = b"checksums.left-out.jsonl"
 
 # limits.h: PATH_MAX counts the final NUL.
 _PATH_LIMIT_BYTES = 4095
-_NAME_LIMIT_BYTES = 255  # NAME_MAX
 
 
 class Format(Enum):
@@ -55,7 +54,8 @@ class Format(Enum):
         text = b"".join([digest.hex().encode() + start + name + b"\n" for name, digest in files])
         if text.count(b"\n") != len(files) or b"\r" in text or (self.escapes and b"\\" in text):
             return None
-        return None if len(folder) + 1 + _NAME_LIMIT_BYTES > _PATH_LIMIT_BYTES else text
+        longest_bytes = max((len(name) for name, _ in files), default=0)
+        return None if len(folder) + 1 + longest_bytes > _PATH_LIMIT_BYTES else text
 
 
 def format_of(algorithm: str) -> Format:

@@ -47,6 +47,20 @@ def shares_inode(night: Night, found: os.stat_result, stat: Stat) -> bool:
     return night.capabilities.hard_links and found.st_nlink > max(1, stat.nlink)
 
 
+def other_names(night: Night, path: bytes, entry: Entry) -> list[bytes]:
+    """Names that share the bad file on the secondary, so that all of them are put right together."""
+    bad = night.secondary.stat_or_none(in_copy(path))
+    if entry.stat.nlink < 2 or entry.stat.kind is not Kind.FILE or bad is None:
+        return []
+    names = [
+        night.manifest.entries.path(other.id)
+        for other in night.manifest.entries.by_inode(entry.stat.inode)
+        if other.id != entry.id and other.content == entry.content
+    ]
+    found = [(name, night.secondary.stat_or_none(in_copy(name))) for name in names]
+    return [name for name, there in found if there is not None and there.st_ino == bad.st_ino]
+
+
 def alter(night: Night) -> None:
     """All items of the step that are not done yet; those whose copy is gone become copies.
 

@@ -149,6 +149,8 @@ class Carrier:
         if intent.entry is None and intent.held is None and self._never_over and self._place_new(staged, new):
             return
         is_staged = self._is_staged(staged)
+        if not is_staged and self._holds is None:  # only a crash leaves a file placed already
+            raise FileNotFoundError(errno.ENOENT, "what was staged is gone", os.fsdecode(staged))
         if is_staged and intent.entry is None:
             self._check_free(new)
         if intent.held is None or self._can.hard_links:

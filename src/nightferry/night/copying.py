@@ -8,7 +8,7 @@ from contextlib import closing
 
 from nightferry.manifest.plan import Item, Step
 from nightferry.manifest.records import Entry, Intent
-from nightferry.night.alter import shares_inode
+from nightferry.night.alter import other_names, shares_inode
 from nightferry.night.carry import in_copy
 from nightferry.night.commit import (
     Batch,
@@ -91,8 +91,8 @@ class Copier:
         self._is_retry = False
 
     def replace_bad(self, item: Item) -> bool:
-        """Copies one file again over a copy that is bad; whether the copy is right now."""
-        done = self._copy_again(Pending(Intent("place", item.path), item))
+        """Copies one file again over one name of a bad copy; whether the copy is right now."""
+        done = self._replace(item._replace(base=None))
         if read_back(self._night, [each for each in done if each.copied], self._copy_again):
             self._night.stop.check()  # not known to be right: the damage stays open
         if not any(each.intent.path == item.path for each in done):
@@ -184,10 +184,9 @@ class Copier:
     def _has_room(self, item: Item) -> bool:
         if self._room.takes(item):
             return True
-        if self._is_replacing_bad or self._small.is_empty:
-            return False
-        # Some of what counts as to come stands there by now. Once all does, what is left is known.
-        self._small.finish()
+        # Some of what counts as to come stands there by now, or could not be read: there may be more room than counted.
+        if not self._is_replacing_bad:
+            self._small.finish()
         self._room.ask_again()
         return self._room.takes(item)
 
@@ -338,11 +337,24 @@ class Copier:
             raise drive_failed(second) from first
 
     def _copy_again(self, bad: Pending) -> list[Pending]:
-        """Replaces a copy that reads back wrong; the bad bytes go to ``retired/``."""
+        """Replaces a copy that reads back wrong, under each of its names; the bad bytes go to ``retired/``."""
         assert bad.item is not None
+        item = bad.item._replace(base=None)
+        entry = self._night.manifest.entries.find(item.path)
+        others = [] if entry is None else other_names(self._night, item.path, entry)
+        done = self._replace(item)
+        if any(each.intent.path == item.path for each in done):
+            self._mended[item.stat.inode] = item.path
+            for name in others:
+                row = self._night.manifest.entries.find(name)
+                if row is not None:
+                    done += self._replace(Item(0, Step.TOUCHED, name, row.id, None, item.stat, None, None))
+        return done
+
+    def _replace(self, item: Item) -> list[Pending]:
         self._is_replacing_bad = True
         try:
-            self._one(bad.item._replace(base=None))
+            self._one(item)
         finally:
             self._is_replacing_bad = False
         return self._batch.commit_or_fail()

@@ -37,7 +37,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, TextIO, TypeVar
 
 from nightferry.errors import Failed, HungDrive, NightferryError
-from nightferry.night.hang_watch import Found, Place, Watch
+from nightferry.night.hang_watch import Found, Place, Watch, descendants, is_over
 from nightferry.night.parent import die_with_parent
 from nightferry.units import format_duration, show_text
 from nightferry.volumes.mounts import mount_of
@@ -125,6 +125,8 @@ def _work(action: Callable[[], Any], places: Sequence[tuple[str, Path]], writer:
     code = 1
     try:
         die_with_parent(parent)
+        # Ignored, as whoever started us may have handed it down, no child could be waited for.
+        signal.signal(signal.SIGCHLD, signal.SIG_DFL)
         to_parent = _ToParent(writer)
         _let_go_of_output(to_parent)
         to_parent.send("places", [Place(role, path, _device(path)) for role, path in places])
@@ -347,22 +349,32 @@ class _Attendance:
 
     def _end_at_once(self) -> None:
         self.is_over = True
-        if _end(self._child):
+        stuck = _end(self._child)
+        if stuck is None:
             raise KeyboardInterrupt
-        raise HungDrive(f"It was ended at once, as somebody asked.{_stuck(self._child)}", True)
+        raise HungDrive(f"It was ended at once, as somebody asked.{_stuck(stuck)}", True)
 
     def _end_hung(self, found: Found) -> None:
         self.is_over = True
-        died = _end(self._child)
+        stuck = _end(self._child)
         told = _told(found, self._watch.places, self._limit_s, self._words)
-        raise HungDrive(told if died else told + _stuck(self._child), not died)
+        raise HungDrive(told if stuck is None else told + _stuck(stuck), stuck is not None)
 
 
-def _end(child: int) -> bool:
-    """Kills the child; False where it did not die, being stuck in the kernel."""
-    with suppress(ProcessLookupError):
-        os.kill(child, signal.SIGKILL)
-    return _is_gone(child)
+def _end(child: int) -> int | None:
+    """Kills the child and what it made, which has its locks too; returns one that did not die, stuck in the kernel."""
+    family = [child, *descendants(child)]
+    for pid in family:
+        with suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
+    if not _is_gone(child):
+        return child
+    until_s = time.monotonic() + _DEATH_LIMIT_S
+    while stuck := next((pid for pid in family[1:] if not is_over(pid)), None):
+        if time.monotonic() >= until_s:
+            return stuck
+        time.sleep(0.005)
+    return None
 
 
 def _is_gone(child: int) -> bool:

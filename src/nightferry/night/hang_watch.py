@@ -105,25 +105,69 @@ def _requests(device: tuple[int, int]) -> tuple[int, int] | None:
 
 
 def _threads(pid: int) -> dict[Path, tuple[str, ...] | None]:
-    """For each thread of a process and of its children, what moves when it runs; None for one that cannot run.
+    """For each thread of a process and of its descendants, what moves when it runs; None for one that cannot run.
 
     That is one that was stopped (SIGSTOP, a debugger), or is over and not yet asked for.
     """
     found: dict[Path, tuple[str, ...] | None] = {}
-    processes = [str(pid)]
-    for process in processes:
+    for process in (pid, *descendants(pid)):
         with suppress(OSError):
             for folder in Path(f"/proc/{process}/task").iterdir():
                 with suppress(OSError, IndexError):
                     lines = folder.joinpath("status").read_text().splitlines()
                     switches = tuple(line for line in lines if "ctxt_switches" in line)
-                    # The name in the second field may hold anything; what follows its bracket is state, then numbers.
-                    fields = folder.joinpath("stat").read_text().rpartition(")")[2].split()
-                    found[folder] = (
-                        None if fields[0] in "TtZX" else (*switches, fields[11], fields[12])
-                    )  # user, system time
-                    processes += folder.joinpath("children").read_text().split()  # those of CONFIG_PROC_CHILDREN
+                    fields = _fields(folder)
+                    # user time, system time
+                    found[folder] = None if fields[0] in "TtZX" else (*switches, fields[11], fields[12])
     return found
+
+
+def descendants(pid: int) -> list[int]:
+    """The processes that a process made, and those that they made; without those whose maker is gone."""
+    found: list[int] = []
+    for process in (pids := [pid]):
+        below = _children(process)
+        found += below
+        pids += below
+    return found
+
+
+def _children(pid: int) -> list[int]:
+    try:
+        lists = [folder.joinpath("children").read_text() for folder in Path(f"/proc/{pid}/task").iterdir()]
+        return [int(child) for each in lists for child in each.split()]
+    except FileNotFoundError:  # a kernel without CONFIG_PROC_CHILDREN, or the process is gone
+        return [each for each in _all_processes() if parent_of(each) == pid]
+    except OSError:
+        return []
+
+
+def _all_processes() -> list[int]:
+    return [int(name) for name in os.listdir("/proc") if name.isdigit()]
+
+
+def parent_of(pid: int) -> int | None:
+    """None where there is no such process."""
+    try:
+        return int(_fields(Path(f"/proc/{pid}"))[1])
+    except (OSError, IndexError, ValueError):
+        return None
+
+
+def is_over(pid: int) -> bool:
+    """Whether a process is gone, or only waits for somebody to take note of its end."""
+    try:
+        return _fields(Path(f"/proc/{pid}"))[0] in "ZX"
+    except (OSError, IndexError):
+        return True
+
+
+def _fields(folder: Path) -> list[str]:
+    """Of a process or a thread: its state, its parent, and the numbers that follow (proc_pid_stat(5)).
+
+    The name in the second field may hold anything, so what counts begins behind its bracket. Raises ``OSError``.
+    """
+    return folder.joinpath("stat").read_text().rpartition(")")[2].split()
 
 
 def _place_of(thread: Path, places: Sequence[Place]) -> Place | None:

@@ -11,7 +11,7 @@ from itertools import chain
 from nightferry.manifest.plan import Item
 from nightferry.manifest.records import Content, Intent
 from nightferry.night.commit import Batch, Pending
-from nightferry.night.context import UNREADABLE, Night
+from nightferry.night.context import STAGING, UNREADABLE, Night
 from nightferry.night.failing import read_failed
 from nightferry.night.side_by_side import Outcome, Staging
 from nightferry.night.small import Staged
@@ -33,10 +33,6 @@ class Lots:
     def not_written(self) -> Iterator[Item]:
         """Those that may not be written yet."""
         return chain(self._gathered, *(staging.items for staging in self._under_way))
-
-    @property
-    def is_empty(self) -> bool:
-        return not (self._gathered or self._under_way)
 
     def add(self, item: Item) -> None:
         """Raises as ``finish`` does."""
@@ -62,6 +58,7 @@ class Lots:
             for item, outcome in staging.staged():
                 if isinstance(outcome, Staged):
                     self._take(item, outcome)
+        self.end()
 
     def begin_again(self) -> None:
         """A sync failed: it may have been for what is being staged, and the next one would not tell."""
@@ -109,4 +106,5 @@ class Lots:
             xattrs=xattrs, read_primary_s=int(night.clock.now_s()),
         )  # fmt: skip
         self._batch.add(Pending(intent, item, copied=True), item.stat.size_bytes)
+        night.barrier.names_changed(STAGING)  # in the process that wrote it, the barrier was another
         return True

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from nightferry.manifest.fixity import Fixity
 from nightferry.manifest.plan import Item, Step
 from nightferry.manifest.records import Entry, Intent
+from nightferry.night.alter import other_names
 from nightferry.night.carry import in_copy
 from nightferry.night.commit import Batch, Pending, drive_failed, free_held
 from nightferry.night.context import UNLISTED, Night
@@ -145,7 +146,7 @@ class _Mender:
                 ensure_folder(night, path)
                 self._close(path, is_gone=is_gone, is_of_before=is_of_before)
                 return True
-            names = [path, *_other_names(night, path, entry)]
+            names = [path, *other_names(night, path, entry)]
         except OSError:
             return False  # one bad file does not stop the night: it stays in the register
         _set_aside_another_kind(night, path, now.kind)
@@ -189,20 +190,6 @@ def _on_primary(night: Night, path: bytes, entry: Entry) -> Stat | None:
     if now.kind is Kind.SYMLINK and night.primary.readlink(path) != entry.content.target:
         return None
     return now
-
-
-def _other_names(night: Night, path: bytes, entry: Entry) -> list[bytes]:
-    """Names that share the bad file on the secondary, so that all of them are put right together."""
-    bad = night.secondary.stat_or_none(in_copy(path))
-    if entry.stat.nlink < 2 or entry.stat.kind is not Kind.FILE or bad is None:
-        return []
-    names = [
-        night.manifest.entries.path(other.id)
-        for other in night.manifest.entries.by_inode(entry.stat.inode)
-        if other.id != entry.id and other.content == entry.content
-    ]
-    found = [(name, night.secondary.stat_or_none(in_copy(name))) for name in names]
-    return [name for name, there in found if there is not None and there.st_ino == bad.st_ino]
 
 
 def _set_aside_another_kind(night: Night, path: bytes, kind: Kind) -> None:

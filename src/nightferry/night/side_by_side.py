@@ -54,6 +54,9 @@ class Staging:
                 self._others.append(_Other(night, items[number::processes]))
         except OSError:  # no more processes or no memory for them: the rest is done here
             self._here = [item for first in range(number, processes) for item in items[first::processes]]
+        except BaseException:
+            self.end()
+            raise
 
     def outcomes(self) -> Iterator[tuple[Item, Outcome]]:
         """What came of each, in no order: staged, could not be read, or None for what needs the ordinary way.
@@ -183,8 +186,11 @@ class _Other:
 
     def _wait(self) -> int:
         if self._status is None:
-            _, status = os.waitpid(self._pid, 0)
-            self._status = os.waitstatus_to_exitcode(status)
+            try:
+                _, status = os.waitpid(self._pid, 0)
+                self._status = os.waitstatus_to_exitcode(status)
+            except ChildProcessError:  # somebody else took note of its end: what it said may not be all
+                self._status = 1
         return self._status
 
     # --- in the other process

@@ -62,11 +62,18 @@ def _flock_behind_reports(fd: int) -> bool:
     until_s = time.monotonic() + _REPORT_WAIT_S
     others = 0
     while not _flock(fd):
-        others = 0 if _signature(fd).get("command") == REPORT else others + 1
+        found = _signature(fd)
+        others = 0 if found.get("command") == REPORT or _is_of_the_dead(found) else others + 1
         if others == 2 or time.monotonic() >= until_s:
             return False
         time.sleep(_LOOK_EVERY_S)
     return True
+
+
+def _is_of_the_dead(found: dict[str, object]) -> bool:
+    """Whether a signature is of a process of this box that is gone: then whoever holds the lock is yet to sign."""
+    pid = found.get("pid")
+    return found.get("host") == socket.gethostname() and isinstance(pid, int) and not os.path.exists(f"/proc/{pid}")
 
 
 def _signature(fd: int) -> dict[str, object]:
