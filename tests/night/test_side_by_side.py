@@ -21,6 +21,7 @@ from nightferry.night.commit import BATCH_INTENTS_LIMIT
 from nightferry.night.context import Night, Stop
 from nightferry.night.lots import Lots
 from nightferry.night.small import Staged, stage_small
+from nightferry.planning import drive_health
 from nightferry.tree.effects import Effects
 
 PROCESSES = 3
@@ -163,6 +164,26 @@ def test_rule_G_what_cannot_be_read_is_named_and_not_asked_for_twice(pair: Pair,
     assert len(missing(pair)) == 3
     pair.run_well()
     assert pair.differences() == []
+
+
+def test_rule_G_a_drive_that_fails_slowly_is_given_up_by_the_time_it_takes(
+    pair: Pair, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(drive_health, "LOST_LIMIT_S", 0.1)
+    bad = {pair.at(f"03 rehearsal/note {number:03}.txt").stat().st_ino for number in range(75, 100)}
+
+    class SlowlyBad(Effects):
+        @staticmethod
+        def preadv(fd: int, buffers: list[memoryview], offset: int) -> int:
+            if os.fstat(fd).st_ino in bad:
+                time.sleep(0.06)
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            return os.preadv(fd, buffers, offset)
+
+    result = pair.run(effects=SlowlyBad())
+    assert (result.outcome, result.tally.unreadable) == ("failed", 1)
+    assert result.failure is not None
+    assert "Replace this drive" in result.failure
 
 
 def test_what_changes_while_it_is_read_goes_the_ordinary_way(pair: Pair, tmp_path: Path) -> None:

@@ -33,8 +33,8 @@ _LOOK_EVERY_MS = 100
 _STOP_WAIT_S = 5.0
 
 Outcome = Staged | ReadFailed | None
-# What a process says of one file: name, digest and attributes, or the error number and its words.
-_Said = tuple[bytes, bytes, tuple[tuple[bytes, bytes], ...]] | tuple[int, str]
+# What a process says of one file: name, digest and attributes; or the error number, its words, and the seconds it took.
+_Said = tuple[bytes, bytes, tuple[tuple[bytes, bytes], ...]] | tuple[int, str, float]
 
 
 class Staging:
@@ -165,7 +165,9 @@ class _Other:
             if found is None:
                 yield item, None
             elif isinstance(found[0], int):
-                yield item, ReadFailed(*found)
+                failed = ReadFailed(*found[:2])
+                failed.lost_s = found[2]
+                yield item, failed
             elif found[0] not in self._given:
                 self._night.count_small(item.stat.size_bytes)
                 self._given.add(found[0])
@@ -209,7 +211,7 @@ class _Other:
             with suppress(Interrupted):  # the parent is to stop too
                 for number, (_, outcome) in enumerate(_stage_here(night, self._items)):
                     if isinstance(outcome, ReadFailed):
-                        said[number] = (outcome.errno or 0, outcome.strerror or "")
+                        said[number] = (outcome.errno or 0, outcome.strerror or "", outcome.lost_s)
                         break
                     said[number] = None if outcome is None else (outcome.name, outcome.digest, outcome.xattrs)
             with open(self._answer, "wb", closefd=False) as file:

@@ -47,6 +47,7 @@ def stage_small(night: Night, item: Item, opened: tuple[int, os.stat_result]) ->
     stat = item.stat
     size_bytes = stat.size_bytes
     effects = night.effects
+    began_s = night.clock.monotonic_s()
     try:
         # Written to just now, it may be written to again without another ctime: the ordinary way waits for that.
         if not _is_as_listed(found, stat) or 0 <= night.clock.now_s() * 1e9 - stat.ctime_ns < _COARSE_FRESH_NS:
@@ -56,7 +57,9 @@ def stage_small(night: Night, item: Item, opened: tuple[int, os.stat_result]) ->
             return None
         xattrs = read_xattrs(fd, effects)
     except OSError as error:
-        raise ReadFailed(error.errno, error.strerror) from error
+        failed = ReadFailed(error.errno, error.strerror)
+        failed.lost_s = night.clock.monotonic_s() - began_s
+        raise failed from error
     finally:
         effects.close(fd)
     data = data[:size_bytes]
