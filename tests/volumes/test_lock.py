@@ -9,7 +9,7 @@ import socket
 import subprocess
 import sys
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -45,6 +45,19 @@ def another_process(path: Path, command: str = "nightferry run recordings") -> I
         process.communicate()
 
 
+def begin_to_wait(beside: ThreadPoolExecutor, path: Path) -> Future[int]:
+    """Asks for a lock that another has, and sees that it is waited for. The answer is the process that then has it."""
+
+    def take() -> int:
+        with PairLock(path, "nightferry run"):
+            return int(json.loads(path.read_text())["pid"])
+
+    taken = beside.submit(take)
+    with pytest.raises(TimeoutError):
+        taken.result(timeout=0.5)
+    return taken
+
+
 def test_a_second_process_is_refused_and_told_who_holds_it(tmp_path: Path) -> None:
     path = tmp_path / "lock"
     with another_process(path) as process:
@@ -66,14 +79,7 @@ def test_a_second_process_is_refused_and_told_who_holds_it(tmp_path: Path) -> No
 def test_who_only_writes_a_report_is_waited_for(tmp_path: Path) -> None:
     path = tmp_path / "lock"
     with another_process(path, REPORT) as process, ThreadPoolExecutor(1) as beside:
-
-        def take() -> int:
-            with PairLock(path, "nightferry run"):
-                return int(json.loads(path.read_text())["pid"])
-
-        taken = beside.submit(take)
-        with pytest.raises(TimeoutError):
-            taken.result(timeout=0.5)
+        taken = begin_to_wait(beside, path)
         process.communicate()  # closes its stdin, and it ends
         assert taken.result() == os.getpid()
 
@@ -86,14 +92,7 @@ def test_a_holder_that_is_yet_to_sign_is_not_taken_for_the_dead_one_before_it(tm
     path.write_text(json.dumps(signature))
     with path.open("r+") as unsigned, ThreadPoolExecutor(1) as beside:
         fcntl.flock(unsigned, fcntl.LOCK_EX)
-
-        def take() -> int:
-            with PairLock(path, "nightferry run"):
-                return int(json.loads(path.read_text())["pid"])
-
-        taken = beside.submit(take)
-        with pytest.raises(TimeoutError):
-            taken.result(timeout=0.5)
+        taken = begin_to_wait(beside, path)
         fcntl.flock(unsigned, fcntl.LOCK_UN)
         assert taken.result() == os.getpid()
 

@@ -137,20 +137,15 @@ def _children(pid: int) -> list[int]:
         lists = [folder.joinpath("children").read_text() for folder in Path(f"/proc/{pid}/task").iterdir()]
         return [int(child) for each in lists for child in each.split()]
     except FileNotFoundError:  # a kernel without CONFIG_PROC_CHILDREN, or the process is gone
-        return [each for each in _all_processes() if parent_of(each) == pid]
+        return [int(name) for name in os.listdir("/proc") if name.isdigit() and _parent_of(name) == str(pid)]
     except OSError:
         return []
 
 
-def _all_processes() -> list[int]:
-    return [int(name) for name in os.listdir("/proc") if name.isdigit()]
-
-
-def parent_of(pid: int) -> int | None:
-    """None where there is no such process."""
+def _parent_of(process: str) -> str | None:
     try:
-        return int(_fields(Path(f"/proc/{pid}"))[1])
-    except (OSError, IndexError, ValueError):
+        return _fields(Path("/proc", process))[1]
+    except (OSError, IndexError):  # it is gone by now
         return None
 
 

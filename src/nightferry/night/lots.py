@@ -53,7 +53,6 @@ class Lots:
 
     def keep(self) -> None:
         """No more is to be staged: what is staged whole goes into the batch."""
-        self._gathered, self._gathered_bytes = [], 0
         for staging in self._under_way:
             for item, outcome in staging.staged():
                 if isinstance(outcome, Staged):

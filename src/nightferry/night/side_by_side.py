@@ -46,8 +46,9 @@ class Staging:
         self.items = items
         self._others: list[_Other] = []
         processes = _processes(len(items)) if night.capabilities.syncfs_covers else 1
-        self._here: Sequence[Item] = items if processes == 1 else ()
+        self._here: Sequence[Item] = ()
         if processes == 1:
+            self._here = items
             return
         try:
             for number in range(processes):
@@ -91,8 +92,7 @@ class Staging:
 
 
 def _processes(files: int) -> int:
-    cores = len(os.sched_getaffinity(0))
-    return 1 if cores == 1 else max(1, min(cores, MOST_PROCESSES, files // WORTH_FILES))
+    return max(1, min(len(os.sched_getaffinity(0)), MOST_PROCESSES, files // WORTH_FILES))
 
 
 def _stage_here(night: Night, items: Sequence[Item]) -> Iterator[tuple[Item, Outcome]]:
