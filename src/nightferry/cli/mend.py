@@ -69,9 +69,9 @@ def main(args: argparse.Namespace) -> int:
 
 def _mend(args: argparse.Namespace, settings: Settings, pair: PairSettings, asked: Asked) -> int:
     from nightferry.night.context import Clock, Stop
-    from nightferry.recovery.mending.damage import cases
     from nightferry.recovery.opening import open_pair
     from nightferry.recovery.session import Session
+    from nightferry.reporting.look.damage_words import count_names
     from nightferry.reporting.page.reports import bring_up_to_date
     from nightferry.reporting.standing.damage_status import leave_damage
     from nightferry.tree.content import Stopped
@@ -95,7 +95,7 @@ def _mend(args: argparse.Namespace, settings: Settings, pair: PairSettings, aske
         leave_damage(settings.state_dir, pair.name, open_count, clock.now_s())
         bring_up_to_date(pair, settings.state_dir, "mend", clock.now_s())
     code = exits.ATTENTION if open_count else exits.SOUND
-    call.end(code, open_count, len(cases(still_open)))
+    call.end(code, open_count, count_names(still_open))
     return code
 
 

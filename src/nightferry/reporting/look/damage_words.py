@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from nightferry.manifest.night_findings import DamageStory
+from nightferry.manifest.records import Damage
 from nightferry.planning.recurring_damage import LOOK_BACK_S, DriveDamage
 from nightferry.reporting.audit.changes import NightReport, counted
 from nightferry.units import format_count, show_text
@@ -12,6 +15,11 @@ def damage_line(side: str, verdict: str, detail: str) -> str:
     """What is wrong with one file."""
     place = "in retired/" if side == "retired" else f"on the {side}"
     return show_text(f"{verdict} {place}: {detail}")
+
+
+def count_names(damage: Iterable[Damage | DamageStory]) -> int:
+    """How many names, each once, also where it is bad on both drives. A version in ``retired/`` is another file."""
+    return len({(each.side == "retired", each.path) for each in damage})
 
 
 def damaged(report: NightReport) -> str:
@@ -29,8 +37,8 @@ def damaged(report: NightReport) -> str:
         return f"{_of_one_side(number, sides.pop(), verdicts)} {mend}"
     both = 0
     if len(report.damage) >= number:
-        names = {(each.side == "retired", each.path) for each in report.damage}
-        both, number = number - len(names), len(names)  # each name once a side
+        names = count_names(report.damage)
+        both, number = number - names, names
     what = counted(number, "file is", "files are")
     on_both = "" if not both else " on both drives" if number == 1 else f", {format_count(both)} of them on both drives"
     return (

@@ -8,7 +8,7 @@ from nightferry.manifest.fixity import Side
 from nightferry.manifest.records import Damage
 from nightferry.recovery.verifying import ASKED, FAILING, VerifyResult
 from nightferry.reporting.audit.changes import counted
-from nightferry.reporting.look.damage_words import damage_line
+from nightferry.reporting.look.damage_words import count_names, damage_line
 from nightferry.reporting.look.terminal import Screen
 from nightferry.reporting.screens.coverage_text import show_coverage
 from nightferry.reporting.standing import status
@@ -55,8 +55,7 @@ def show_damage(screen: Screen, pair: str, found: list[Damage]) -> None:
     if not found:
         return
     screen.gap()
-    names = len({(damage.side == "retired", damage.path) for damage in found})  # one may be bad on both drives
-    screen.heading(f"{counted(names, 'name is', 'names are')} damaged:", "attention")
+    screen.heading(f"{counted(count_names(found), 'name is', 'names are')} damaged:", "attention")
     for damage in found[:NAMES_LIMIT]:
         told = damage_line(damage.side, damage.verdict, damage.detail)
         screen.point(f"{shown_path(damage.side, damage.path)}: {told}", state="attention")
