@@ -22,8 +22,9 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-HERE = Path(__file__).parent
-sys.path.extend([str(HERE), str(HERE.parent), str(HERE.parent / "night")])
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parent.parent))
+sys.path.insert(0, str(Path(__file__).parent.parent / "night"))
 
 from harness import OWN_NAMES, Pair
 from tree_record import Record, record, sha256
