@@ -26,11 +26,11 @@ KINDS: tuple[Kind, ...] = ("ext4", "exfat")
 
 
 class Thawed(World):
-    """``account``: what ``nights.json`` says."""
+    """``number``: its format. ``account``: what ``nights.json`` says."""
 
-    def __init__(self, base: Path, account: dict[str, Any], drives: tuple[Drive, Drive]) -> None:
+    def __init__(self, number: int, base: Path, account: dict[str, Any], drives: tuple[Drive, Drive]) -> None:
         super().__init__(Pair(*drives, base / "state", paired=False), drives)
-        self.base, self.account = base, account
+        self.number, self.base, self.account = number, base, account
         self.damaged: str = account["damaged"]
         # Not before the last night, and not before today.
         self.pair.clock.shift_s = max(0.0, account["nights"][-1]["now_s"] + 86_400 - Clock().now_s())
@@ -77,7 +77,7 @@ def thaw(number: int, kind: Kind, base: Path) -> Iterator[Thawed]:
             drive.mount()
         with tarfile.open(frozen / "state.tar.xz") as archive:
             archive.extractall(base, filter="data")
-        yield Thawed(base, json.loads((frozen / "nights.json").read_text()), drives)  # type: ignore[arg-type]
+        yield Thawed(number, base, json.loads((frozen / "nights.json").read_text()), drives)  # type: ignore[arg-type]
     finally:
         for drive in reversed(drives):
             drive.detach()
