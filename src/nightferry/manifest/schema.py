@@ -83,9 +83,17 @@ CREATE TABLE damage (
   id INTEGER PRIMARY KEY,
   path BLOB NOT NULL, side TEXT NOT NULL, verdict TEXT NOT NULL, found_by TEXT NOT NULL,
   found_run INTEGER NOT NULL, found_s REAL NOT NULL, detail TEXT NOT NULL,
-  closed_run INTEGER, became TEXT
+  closed_run INTEGER, became TEXT,
+  entry INTEGER,                             -- the row of the copy that it is about; NULL: none
+  past INTEGER,                              -- the row of past that it is about, of side retired
+  inode INTEGER, size_bytes INTEGER, mtime_ns,  -- of the bad file on the primary, as it was found
+  algorithm INTEGER, digest BLOB,            -- of the right content
+  bad_digest BLOB                            -- of the wrong content in the same algorithm; NULL: unreadable, missing
 );
 CREATE INDEX damage_open ON damage (path) WHERE closed_run IS NULL;
+CREATE INDEX damage_entry ON damage (entry) WHERE closed_run IS NULL;
+CREATE INDEX damage_inode ON damage (inode) WHERE closed_run IS NULL;
+CREATE INDEX damage_digest ON damage (digest) WHERE closed_run IS NULL;
 
 -- Nights that stopped short of removing and replacing.
 CREATE TABLE hold (
