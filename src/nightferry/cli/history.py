@@ -111,7 +111,9 @@ def _opened(args: argparse.Namespace) -> Iterator[_Past]:
         raise NotAPair(pair.name)
     retaining = Retaining(pair.keep_retired.total_seconds(), pair.keep_retired_at_least.total_seconds())
     tops = (os.fsencode(pair.primary), os.fsencode(pair.secondary / "copy"))
-    with Manifest.look(folder / FILE_NAME, Effects(), in_use=holder(folder / "lock") is not None) as manifest:
+    with Manifest.look(
+        folder / FILE_NAME, Effects(), in_use=holder(folder / "lock") is not None, check=True
+    ) as manifest:
         yield _Past(pair.name, manifest, retaining, tops)
 
 

@@ -146,6 +146,20 @@ def _commit(connection: sqlite3.Connection) -> None:
     connection.commit()
 
 
+def _checkpoint(connection: sqlite3.Connection) -> tuple[int, int, int]:
+    """Enters a manifest's write-ahead log into its database, as far as no reader needs the older state, and syncs both.
+
+    Returns whether something was in the way, the frames of the log, and how many of them are in the database now.
+    """
+    busy, logged, entered = connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+    return busy, logged, entered
+
+
+def _set_journal_mode(connection: sqlite3.Connection, mode: str) -> str:
+    """How a manifest makes its transactions durable; returns the mode that it has then, in small letters."""
+    return str(connection.execute(f"PRAGMA journal_mode = {mode}").fetchone()[0])
+
+
 def _scandir(fd: int) -> AbstractContextManager[Iterator[os.DirEntry[str]]]:
     """The names in an open folder, from the start and as they are now.
 
@@ -203,3 +217,5 @@ class Effects:
     fsync = staticmethod(os.fsync)
     syncfs = staticmethod(_syncfs)
     commit = staticmethod(_commit)
+    checkpoint = staticmethod(_checkpoint)
+    set_journal_mode = staticmethod(_set_journal_mode)
