@@ -70,7 +70,7 @@ class Database:
 
     def forget_older(self) -> None:
         """Removes what a change of format kept beside it (``_migrate``)."""
-        for each in self.path.parent.glob(_older(self.path, "*").name):
+        for each in self.path.parent.glob(_older(self.path, "*").name + "*"):
             with suppress(OSError):
                 each.unlink()
 
@@ -262,6 +262,8 @@ def _keep(database: Database, older: Path) -> None:
     new = older.with_name(older.name + ".new")
     try:
         _remove(new)
+        # It says every name; the folder may be open to those who read reports.
+        os.close(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
         database.copy_to(new)
         _sync(new, os.O_RDONLY)
         os.replace(new, older)
