@@ -105,8 +105,12 @@ class AsOf:
         for name in path.split(b"/") if path else ():
             if node is None:
                 return None
-            node = self._one(_CHILD, parent=node.entry, name=name)
+            node = self.child(node.entry, name)
         return node
+
+    def child(self, folder: int, name: bytes) -> Node | None:
+        """The state of one name in a folder; None where no such name stood."""
+        return self._one(_CHILD, parent=folder, name=name)
 
     def children(self, folder: int, *, folders_only: bool = False) -> Iterator[Node]:
         """What stood in a folder, in the order of the bytes of the names."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from typing import NamedTuple
 
@@ -16,9 +17,11 @@ class NightState(NamedTuple):
     ended_s: float | None  # None: under way, or cut off
     outcome: str | None  # complete, partial, held, interrupted, failed; None as above
     lost_files: int  # files of that state whose content stands nowhere on the secondary any more
+    is_known: bool = True  # False: its records are lost, and what the drive told was entered instead
 
     @property
     def is_whole(self) -> bool:
+        """Whether all that is known of that state is kept."""
         return self.lost_files == 0
 
 
@@ -46,6 +49,7 @@ def nights(manifest: Manifest) -> list[NightState]:
         begins[since] += count
         ends[until] += count
     found = []
+    unknown = unknown_nights(manifest)
     lost = 0
     edges = sorted(begins.keys() | ends.keys())
     at = 0
@@ -55,5 +59,34 @@ def nights(manifest: Manifest) -> list[NightState]:
         while at < len(edges) and edges[at] <= number:
             lost += begins[edges[at]] - ends[edges[at]]
             at += 1
-        found.append(NightState(number, started_s, ended_s, outcome, lost))
+        is_known = not any(number in each for each in unknown)
+        found.append(NightState(number, started_s, ended_s, outcome, lost, is_known))
     return found
+
+
+# --- nights whose records are lost
+
+_UNKNOWN = "unknown_nights"
+_SPANS = re.compile(r"([0-9]{1,10})-([0-9]{1,10})")
+# Each is a loss of the state; beyond it, those between the oldest are taken for unknown, too.
+_SPANS_LIMIT = 100
+
+
+def unknown_nights(manifest: Manifest) -> list[range]:
+    """The numbers of nights of which nobody knows what they left, as spans, by their number."""
+    text = manifest.database.meta(_UNKNOWN) or ""
+    spans = (range(int(first), int(last) + 1) for first, last in _SPANS.findall(text))
+    return sorted(spans, key=lambda each: each.start)
+
+
+def add_unknown(manifest: Manifest, first: int, last: int) -> None:
+    """Enters nights of which the records are lost. Within a transaction."""
+    spans: list[range] = []
+    for each in sorted([*unknown_nights(manifest), range(first, last + 1)], key=lambda each: each.start):
+        if spans and each.start <= spans[-1].stop:
+            spans[-1] = range(spans[-1].start, max(spans[-1].stop, each.stop))
+        else:
+            spans.append(each)
+    while len(spans) > _SPANS_LIMIT:
+        spans[:2] = [range(spans[0].start, spans[1].stop)]
+    manifest.database.set_meta(_UNKNOWN, " ".join(f"{each.start}-{each.stop - 1}" for each in spans))

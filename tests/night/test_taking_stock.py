@@ -1,0 +1,133 @@
+"""Taking stock adds what it finds, and leaves what is recorded: after the state is lost, damaged or old, each night
+that a record speaks of is restored as it was (rule E), and what no record speaks of is said to be not known (rule N).
+
+What each night left on the primary is noted with the standard library alone.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from crash_world import Thing, different, look, primary_of
+from harness import Pair
+
+from nightferry.manifest.nights import nights
+from nightferry.night.context import Stop, Unwatched
+from nightferry.recovery.restoring.opening import open_alone, open_configured
+from nightferry.recovery.restoring.restore import Request, restore
+from nightferry.recovery.restoring.result import RestoreResult
+from nightferry.tree.effects import Effects
+
+Record = dict[int, dict[bytes, Thing]]
+
+
+def restored(pair: Pair, into: Path, as_of: int | None, *, alone: bool) -> tuple[RestoreResult, dict[bytes, Thing]]:
+    """What `nightferry restore --as-of` does, and what stands in its folder then."""
+    shutil.rmtree(into, ignore_errors=True)
+    effects = Effects()
+    opened = (
+        open_alone(pair.secondary, effects, pair=None)
+        if alone
+        else open_configured(pair.settings, pair.state_dir, effects)
+    )
+    with opened as source:
+        request = Request(into, as_of=None if as_of is None else str(as_of))
+        result = restore(source, request, Unwatched(), effects, pair.clock, Stop(pair.clock))
+    return result, look(into)
+
+
+def check(pair: Pair, record: Record, tmp_path: Path, *, codes: tuple[int, ...] = (0,)) -> None:
+    """Every recorded night is restored as it was, from the state and from the secondary alone."""
+    for alone in (False, True):
+        for number, wanted in record.items():
+            result, found = restored(pair, tmp_path / "restored", number, alone=alone)
+            assert different(wanted, found) == [], f"as of night {number}, alone: {alone}: {result}"
+            assert result.exit_code in codes, f"as of night {number}, alone: {alone}: {result}"
+
+
+def lose_the_state(pair: Pair) -> None:
+    shutil.rmtree(pair.state_dir)
+    pair.pair()
+
+
+def corrupt_the_state(pair: Pair) -> None:
+    """A night replaces it."""
+    path = pair.state_dir / "recordings/manifest.sqlite3"
+    path.write_bytes(path.read_bytes()[:4096] + bytes(8192))
+    assert "damaged" in " ".join(pair.run().notes)
+
+
+Loss = Callable[[Pair], None]
+losses = pytest.mark.parametrize("lose", [lose_the_state, corrupt_the_state])
+
+
+class Nights:
+    """A pair, and what its primary held after each night."""
+
+    def __init__(self, pair: Pair) -> None:
+        self.pair, self.record = pair, Record()
+
+    def run(self) -> None:
+        result = self.pair.run_well()
+        self.record[result.number] = primary_of(self.pair)
+        self.pair.clock.pass_days(1)
+
+
+@pytest.fixture
+def removed(pair: Pair) -> Nights:
+    """A folder that two nights added to and the fourth removed."""
+    nights = Nights(pair)
+    for number in range(8):
+        pair.write(f"m/{number}.wav", f"take {number}")
+    pair.write("kept.wav", "kept")
+    nights.run()
+    pair.write("m/added.wav", "added")
+    nights.run()
+    pair.write("m/another.wav", "another")
+    nights.run()
+    shutil.rmtree(pair.at("m"))
+    nights.run()
+    nights.run()
+    return nights
+
+
+@pytest.fixture
+def renamed(pair: Pair) -> Nights:
+    """A folder in which a file was changed, then renamed; and one renamed and changed in one night."""
+    nights = Nights(pair)
+    for folder in ("2026-05 concert", "2025 autumn"):
+        pair.write(f"{folder}/kyrie.wav", f"first {folder}")
+        pair.write(f"{folder}/gloria.wav", f"gloria {folder}")
+    nights.run()
+    pair.write("2026-05 concert/kyrie.wav", "second take")
+    nights.run()
+    pair.at("2026-05 concert").rename(pair.at("2026-05 spring concert"))
+    nights.run()
+    pair.at("2025 autumn").rename(pair.at("2025 winter"))
+    pair.write("2025 winter/kyrie.wav", "winter take")
+    nights.run()
+    nights.run()
+    return nights
+
+
+@losses
+def test_E_N_a_removed_folder_stays_in_the_nights_that_had_it(removed: Nights, lose: Loss, tmp_path: Path) -> None:
+    lose(removed.pair)
+    check(removed.pair, removed.record, tmp_path)
+    removed.pair.run_well()
+    check(removed.pair, removed.record, tmp_path)
+    with removed.pair.manifest() as manifest:
+        assert all(night.is_whole and night.is_known for night in nights(manifest))
+
+
+@losses
+def test_E_N_a_renamed_folder_stays_in_the_nights_that_had_it(renamed: Nights, lose: Loss, tmp_path: Path) -> None:
+    lose(renamed.pair)
+    check(renamed.pair, renamed.record, tmp_path)
+    renamed.pair.run_well()
+    check(renamed.pair, renamed.record, tmp_path)
+    with renamed.pair.manifest() as manifest:
+        assert all(night.is_whole and night.is_known for night in nights(manifest))
