@@ -16,6 +16,7 @@ from harness import Pair
 
 from nightferry.manifest.nights import nights
 from nightferry.night.context import Stop, Unwatched
+from nightferry.planning.as_of import kept_since
 from nightferry.recovery.restoring.opening import open_alone, open_configured
 from nightferry.recovery.restoring.restore import Request, restore
 from nightferry.recovery.restoring.result import RestoreResult
@@ -131,3 +132,58 @@ def test_E_N_a_renamed_folder_stays_in_the_nights_that_had_it(renamed: Nights, l
     check(renamed.pair, renamed.record, tmp_path)
     with renamed.pair.manifest() as manifest:
         assert all(night.is_whole and night.is_known for night in nights(manifest))
+
+
+def _without_records(pair: Pair) -> None:
+    """The box is gone, and with it every manifest."""
+    shutil.rmtree(pair.state_dir)
+    for path in pair.records.glob("manifest*"):
+        path.unlink()
+    pair.pair()
+
+
+def test_E_N_without_any_record_earlier_nights_are_not_known(removed: Nights, tmp_path: Path) -> None:
+    pair = removed.pair
+    _without_records(pair)
+    for sealed in (False, True):
+        if sealed:
+            pair.run_well()
+        for number in range(1, 4):  # the last is the one that removed the folder, which its name says
+            result, found = restored(pair, tmp_path / "restored", number, alone=sealed)
+            assert result.exit_code == 1
+            assert f"What night {number} left is not known" in " ".join(result.notes)
+            assert contents_of(removed.record[number]) <= contents_of(found)
+        result, found = restored(pair, tmp_path / "restored", 4, alone=sealed)
+        assert (result.exit_code, contents_of(found)) == (1, contents_of(removed.record[4]))
+        result, found = restored(pair, tmp_path / "restored", None, alone=sealed)
+        assert (result.exit_code, contents_of(found)) == (0, contents_of(removed.record[5]))
+        with pair.manifest() as manifest:
+            known = nights(manifest)
+            assert [each.number for each in known if not each.is_known] == [1, 2, 3, 4]
+            assert kept_since(known) == (known[4] if sealed else None)
+
+
+def contents_of(things: dict[bytes, Thing]) -> set[tuple[bytes, str, bytes]]:
+    return {(path, thing.kind, thing.content) for path, thing in things.items() if thing.kind != "d"}
+
+
+@losses
+def test_E_N_nights_after_the_last_sound_seal_are_not_known(removed: Nights, lose: Loss, tmp_path: Path) -> None:
+    """The newest seal is damaged: the one before it knows four nights."""
+    pair = removed.pair
+    pair.write("kept.wav", "another take")
+    pair.write("new/folder.wav", "new")
+    removed.run()
+    pair.write("kept.wav", "a third take")
+    removed.run()
+    (pair.records / "manifest.sqlite3").write_bytes(b"damaged")
+    lose(pair)
+    unknown = removed.record.pop(7)
+    if lose is lose_the_state:
+        check(pair, removed.record, tmp_path, codes=(0, 1))  # alone: the records are older than the copy
+    result, found = restored(pair, tmp_path / "restored", 7, alone=False)
+    assert (result.exit_code, contents_of(found)) == (1, contents_of(unknown))
+    removed.run()
+    check(pair, removed.record, tmp_path)
+    result, found = restored(pair, tmp_path / "restored", 7, alone=True)
+    assert (result.exit_code, contents_of(found)) == (1, contents_of(unknown))

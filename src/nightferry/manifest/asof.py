@@ -74,6 +74,9 @@ _ANY_DAMAGE = "SELECT EXISTS (SELECT 1 FROM damage WHERE closed_run IS NULL)"
 _OF_ROW = f"{_COPY} AND id = :entry UNION ALL {_HELD} AND entry = :entry"
 _ANYWHERE = f"SELECT * FROM ({_COPY} LIMIT :limit) UNION ALL SELECT * FROM ({_HELD} ORDER BY until DESC LIMIT :limit)"
 
+# As of no run that was: whatever stands now, also what stock-taking found and no run told of.
+NEWEST = 1 << 61
+
 _SECONDARY, _RETIRED = "secondary", "retired"  # as the damage register has the sides
 _ELSEWHERE_LIMIT = 100
 _NO_CONTENT = Content()

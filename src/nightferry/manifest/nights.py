@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from nightferry.manifest.manifest import Manifest
@@ -13,7 +14,7 @@ class NightState(NamedTuple):
     """One run, and what became since of the state that it left."""
 
     number: int
-    started_s: float  # Unix time
+    started_s: float | None  # Unix time; None: that is not known
     ended_s: float | None  # None: under way, or cut off
     outcome: str | None  # complete, partial, held, interrupted, failed; None as above
     lost_files: int  # files of that state whose content stands nowhere on the secondary any more
@@ -53,9 +54,8 @@ def nights(manifest: Manifest) -> list[NightState]:
     lost = 0
     edges = sorted(begins.keys() | ends.keys())
     at = 0
-    for number, started_s, ended_s, outcome in one(
-        "SELECT number, started_s, ended_s, outcome FROM run ORDER BY number"
-    ):
+    runs = one("SELECT number, started_s, ended_s, outcome FROM run ORDER BY number")
+    for number, started_s, ended_s, outcome in _with_undated(runs, unknown):
         while at < len(edges) and edges[at] <= number:
             lost += begins[edges[at]] - ends[edges[at]]
             at += 1
@@ -64,12 +64,29 @@ def nights(manifest: Manifest) -> list[NightState]:
     return found
 
 
+def _with_undated(
+    runs: Iterable[tuple[int, float, float | None, str | None]], unknown: list[range]
+) -> Iterator[tuple[int, float | None, float | None, str | None]]:
+    """All runs by their number, with those of which nothing is left but that they are counted."""
+    after, added = 1, 0
+    for run in runs:
+        for span in unknown:
+            for number in range(max(after, span.start), min(run[0], span.stop)):
+                if added >= _UNDATED_LIMIT:
+                    break
+                added += 1
+                yield number, None, None, None
+        after = run[0] + 1
+        yield run
+
+
 # --- nights whose records are lost
 
 _UNKNOWN = "unknown_nights"
 _SPANS = re.compile(r"([0-9]{1,10})-([0-9]{1,10})")
 # Each is a loss of the state; beyond it, those between the oldest are taken for unknown, too.
 _SPANS_LIMIT = 100
+_UNDATED_LIMIT = 10_000
 
 
 def unknown_nights(manifest: Manifest) -> list[range]:

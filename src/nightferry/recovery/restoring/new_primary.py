@@ -19,7 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from nightferry.errors import Failed, WrongDrive, WrongUse
-from nightferry.manifest.asof import AsOf
+from nightferry.manifest.asof import NEWEST, AsOf
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.overview import Overview, overview
 from nightferry.manifest.rebase import rebase
@@ -321,7 +321,7 @@ class _Work:
         assert last is not None
         result.night, result.night_s = last.number, last.started_s
         with ExitStack() as stack:
-            origin = Recorded(manifest, AsOf(manifest, last.number), self._secondary)
+            origin = Recorded(manifest, AsOf(manifest, NEWEST), self._secondary)
             result.notes.extend(filter(None, [left_out_note(manifest, last.number, Selection())]))
             picker = Picker(origin, self._secondary, manifest, None)
             buffers, more_buffers = Buffers(), Buffers()
