@@ -6,14 +6,16 @@ What each night left on the primary is noted with the standard library alone.
 
 from __future__ import annotations
 
+import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from crash_world import Thing, different, look, primary_of
+from crash_world import Thing, different, fast_folder, look, primary_of
 from harness import Pair
 
+from effects_faults import KILLED, Call, CountingEffects, in_child
 from nightferry.manifest.nights import nights
 from nightferry.night.context import Stop, Unwatched
 from nightferry.planning.as_of import kept_since
@@ -75,6 +77,14 @@ class Nights:
         result = self.pair.run_well()
         self.record[result.number] = primary_of(self.pair)
         self.pair.clock.pass_days(1)
+
+
+@pytest.fixture
+def pair(tmp_path: Path) -> Iterator[Pair]:
+    """In memory, where that is possible."""
+    folder, remove = fast_folder(tmp_path)
+    yield Pair(folder / "primary", folder / "secondary", folder / "state")
+    remove()
 
 
 @pytest.fixture
@@ -187,3 +197,77 @@ def test_E_N_nights_after_the_last_sound_seal_are_not_known(removed: Nights, los
     check(pair, removed.record, tmp_path)
     result, found = restored(pair, tmp_path / "restored", 7, alone=True)
     assert (result.exit_code, contents_of(found)) == (1, contents_of(unknown))
+
+
+# --- a box that dies within a night
+
+
+class CutAfter(CountingEffects):
+    """Ends the process, as SIGKILL does, after the first call of a kind that something is true of."""
+
+    def __init__(self, name: str, fits: Callable[[tuple[object, ...]], bool]) -> None:
+        super().__init__()
+        self._name, self._fits = name, fits
+
+    def _perform(self, call: Callable[..., object], what: Call) -> object:
+        result = super()._perform(call, what)
+        if what.name == self._name and self._fits(what.args):
+            os._exit(KILLED)
+        return result
+
+
+def moves(name: bytes) -> Callable[[tuple[object, ...]], bool]:
+    return lambda args: any(isinstance(each, bytes) and each == name for each in args)
+
+
+@pytest.fixture
+def cut_off(pair: Pair) -> Nights:
+    """Killed once a folder and a file had their new names, and one that was replaced stood in retired/."""
+    nights = Nights(pair)
+    for number in range(8):
+        pair.write(f"m/deep/{number}.wav", f"take {number}")
+        pair.write(f"scans/{number}.png", f"score {number}")
+    pair.write("kyrie.wav", "first kyrie")
+    pair.write("same size.wav", "1" * 100)
+    pair.write("other.wav", "2" * 100)
+    nights.run()
+    pair.write("kept.wav", "kept")
+    nights.run()
+    pair.at("m").rename(pair.at("2026-05 spring concert"))
+    pair.at("scans/3.png").rename(pair.at("scans/title.png"))
+    pair.write("scans/4.png", "another score")
+    pair.at("same size.wav").rename(pair.at("swap"))
+    pair.at("other.wav").rename(pair.at("same size.wav"))
+    pair.at("swap").rename(pair.at("other.wav"))
+    shutil.rmtree(pair.at("2026-05 spring concert/deep"))
+    pair.write("kyrie.wav", "second kyrie")
+    ended = in_child(lambda: pair.run(effects=CutAfter("rename", moves(b"0.wav"))))
+    assert not ended
+    assert not (pair.copy / "m").exists()
+    shutil.rmtree(pair.state_dir)
+    return nights
+
+
+def test_E_K_after_a_night_cut_off_the_secondary_alone_gives_all_that_was(cut_off: Nights, tmp_path: Path) -> None:
+    for number, wanted in cut_off.record.items():
+        result, found = restored(cut_off.pair, tmp_path / "restored", number, alone=True)
+        assert different(wanted, found) == []
+        assert result.bad.count == 0
+        assert result.elsewhere.count > 8
+        assert result.exit_code == 1
+
+
+def test_E_K_after_a_night_cut_off_a_new_box_gives_all_that_was(cut_off: Nights, tmp_path: Path) -> None:
+    pair = cut_off.pair
+    pair.pair()
+    for number, wanted in cut_off.record.items():
+        result, found = restored(pair, tmp_path / "restored", number, alone=False)
+        assert different(wanted, found) == []
+        assert result.bad.count == 0
+    cut_off.run()
+    assert pair.differences() == []
+    for alone in (False, True):
+        for number, wanted in cut_off.record.items():
+            result, found = restored(pair, tmp_path / "restored", number, alone=alone)
+            assert different(wanted, found) == []
+            assert result.bad.count == 0

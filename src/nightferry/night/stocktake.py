@@ -167,7 +167,7 @@ class Stocktaker:
             if now.kind is Kind.FOLDER or (now.kind is Kind.SYMLINK and content == then.content):
                 return self._known(path, name, now, then)
             if now.kind is Kind.FILE:
-                same = _looks_same(then.stat, now) and not self._may_differ(path, then)
+                same = looks_same(then.stat, now) and not self._may_differ(path, then)
                 digest = None if same else self._hash(in_copy(path), then.content.algorithm)
                 if same or digest is None or digest == then.content.digest:
                     return self._known(path, name, now, then)
@@ -246,7 +246,7 @@ class Stocktaker:
             primary = self._primary()
             there = Stat.of(primary.stat(path))
             same = there.kind is now.kind and (
-                primary.readlink(path) == content.target if now.kind is Kind.SYMLINK else _looks_same(there, now)
+                primary.readlink(path) == content.target if now.kind is Kind.SYMLINK else looks_same(there, now)
             )
         except (OSError, KeyError):
             same = False
@@ -378,7 +378,7 @@ class Stocktaker:
         return below
 
 
-def _looks_same(one: Stat, other: Stat) -> bool:
+def looks_same(one: Stat, other: Stat) -> bool:
     """Whether size and date agree, as far as the coarser of two file systems keeps dates.
 
     FAT keeps two seconds, exFAT ten milliseconds, NTFS 100 nanoseconds.

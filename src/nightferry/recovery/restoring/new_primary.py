@@ -45,6 +45,7 @@ from nightferry.recovery.restoring.pick import Picker
 from nightferry.recovery.restoring.restorer import How, Restorer
 from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.recovery.restoring.selection import Selection
+from nightferry.recovery.restoring.strays import Strays
 from nightferry.recovery.restoring.target import Target
 from nightferry.recovery.restoring.target_opening import open_target
 from nightferry.settings import PairSettings
@@ -323,7 +324,9 @@ class _Work:
         with ExitStack() as stack:
             origin = Recorded(manifest, AsOf(manifest, NEWEST), self._secondary)
             result.notes.extend(filter(None, [left_out_note(manifest, last.number, Selection())]))
-            picker = Picker(origin, self._secondary, manifest, None)
+            strays = Strays(manifest, self._secondary, self._effects, self._stop)
+            stack.callback(strays.close)
+            picker = Picker(origin, self._secondary, manifest, None, strays)
             buffers, more_buffers = Buffers(), Buffers()
             stack.callback(buffers.close)
             stack.callback(more_buffers.close)

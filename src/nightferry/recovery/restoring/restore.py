@@ -24,6 +24,7 @@ from nightferry.recovery.restoring.pick import Picker
 from nightferry.recovery.restoring.restorer import How, Restorer
 from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.recovery.restoring.selection import Selection, clean, is_pattern
+from nightferry.recovery.restoring.strays import Strays
 from nightferry.recovery.restoring.target_opening import open_target
 from nightferry.tree.content import Buffers
 from nightferry.tree.effects import Effects
@@ -76,7 +77,11 @@ def restore(
         selection = _selection(source, origin, request, is_known=not result.unknown)
         if source.manifest is not None and result.night is not None:
             source.notes.extend(filter(None, [left_out_note(source.manifest, result.night, selection)]))
-        picker = Picker(origin, source.secondary, source.manifest, source.primary)
+        strays = None
+        if source.manifest is not None:
+            strays = Strays(source.manifest, source.secondary, effects, should_stop)
+            stack.callback(strays.close)
+        picker = Picker(origin, source.secondary, source.manifest, source.primary, strays)
         if picker.has_unfinished:
             source.notes.append(
                 "A night was cut off on this pair: what it had begun to move is looked for where it may stand."
