@@ -241,13 +241,15 @@ class Stock:
 
     # --- runs and the rest
 
-    def enter_runs(self, found: dict[int, str], last: int) -> None:
+    def enter_runs(self, found: dict[int, str], last: int, now_s: float) -> None:
         """Runs that only their folders tell of, by number up to ``last``; the numbering goes on after them.
 
         Nobody knows whether they came to their end: so nothing that is retired gets older by them. Nor what they left.
         """
-        for number, stamp in found.items():
-            when_s = datetime.strptime(stamp.partition("-")[2], "%Y-%m-%dT%H%M%SZ").replace(tzinfo=UTC).timestamp()
+        stamps = {number: (stamp, _when_s(stamp)) for number, stamp in found.items()}
+        if last > self.recorded:
+            stamps.setdefault(last, (f"{last:06d}", now_s))  # it ran before now; more is not known
+        for number, (stamp, when_s) in stamps.items():
             self._connection.execute(
                 "INSERT OR IGNORE INTO run (number, stamp, started_s, ended_s, outcome, summary)"
                 " VALUES (?, ?, ?, ?, 'interrupted', ?)",
@@ -265,6 +267,10 @@ class Stock:
             return
         for table, column in (("entry", "read_primary_s"), ("entry", "read_secondary_s"), ("past", "read_s")):
             self._connection.execute(f"UPDATE {table} SET {column} = NULL WHERE {column} > ?", (sealed_s,))
+
+
+def _when_s(stamp: str) -> float:
+    return datetime.strptime(stamp.partition("-")[2], "%Y-%m-%dT%H%M%SZ").replace(tzinfo=UTC).timestamp()
 
 
 @contextmanager

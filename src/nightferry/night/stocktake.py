@@ -81,8 +81,9 @@ class Stocktaker:
         self._since = 0  # what this run or a later one wrote may be lost, or be more than is known
         self._recent: list[bytes] = []  # folders below retired/ of such runs
 
-    def take(self, sealed_s: float | None = None) -> Taken:
-        """``sealed_s``: Unix time of the seal that the manifest comes from; None for an empty one.
+    def take(self, sealed_s: float | None = None, *, later: int = 0) -> Taken:
+        """``sealed_s``: Unix time of the seal that the manifest comes from; None for an empty one. ``later``: how many
+        runs at least came after it.
 
         Raises ``Stopped``, ``Failed``, and ``OSError`` where the secondary's own folders cannot be listed.
         """
@@ -93,7 +94,7 @@ class Stocktaker:
                 self._recent = [name for number, name in self._stamps() if number >= self._since]
                 with self.manifest.database.transaction():
                     dated = {number: stamp for number, stamp in runs.items() if _is_date(stamp)}
-                    stock.enter_runs(dated, max(runs, default=0))
+                    stock.enter_runs(dated, max([stock.recorded + later, *runs]), self.clock.now_s())
                     stock.distrust(sealed_s)
                 self._run = stock.next_run
                 if self.secondary.stat_or_none(COPY) is not None:
