@@ -264,6 +264,8 @@ def test_E_K_after_a_night_cut_off_a_new_box_gives_all_that_was(cut_off: Nights,
         result, found = restored(pair, tmp_path / "restored", number, alone=False)
         assert different(wanted, found) == []
         assert result.bad.count == 0
+    with pair.manifest() as manifest:  # what moved is known as the same file, which is kept
+        assert [night.lost_files for night in nights(manifest)[:2]] == [0, 0]
     cut_off.run()
     assert pair.differences() == []
     for alone in (False, True):

@@ -63,8 +63,54 @@ class Stock:
                 "INSERT OR REPLACE INTO gone (parent, name, id) SELECT parent, name, id FROM entry WHERE id = ?",
                 (row_id,),
             )
+            self._connection.execute(
+                "INSERT INTO forgotten SELECT id, name, algorithm, digest FROM entry"
+                " WHERE id = ? AND kind = 2 AND digest IS NOT NULL AND since < ?",
+                (row_id, self.first),
+            )
             self._manifest.past.keep(row_id, self.next_run, "removed", None)
             self._manifest.entries.delete(row_id)
+
+    def appear(self, entry: int) -> None:
+        """This file stands under a name that the records do not have."""
+        self._connection.execute(
+            "INSERT INTO appeared SELECT id, name, algorithm, digest FROM entry WHERE id = ?", (entry,)
+        )
+
+    def pair_moved(self) -> None:
+        """What is gone and has come with the same content has moved: it stays the same row, and keeps its history.
+
+        Of several with one content, that with the same name. Once the whole copy was looked at, before ``hold``.
+        """
+        one = self._connection.execute
+        last = 0
+        while found := one(
+            "SELECT rowid, entry, name, algorithm, digest FROM forgotten WHERE rowid > ? ORDER BY rowid LIMIT 1",
+            (last,),
+        ).fetchone():
+            last, entry, name, *content = found
+            new = one(
+                "SELECT id FROM appeared WHERE algorithm = ? AND digest = ? ORDER BY name <> ? LIMIT 1",
+                (*content, name),
+            ).fetchone()
+            if new is None:
+                continue
+            with self._manifest.database.transaction():
+                one(
+                    "UPDATE past SET reason = 'moved' WHERE entry = ? AND until = ? AND reason = 'removed'",
+                    (entry, self.next_run),
+                )
+                one(
+                    "UPDATE past SET until = ? WHERE entry = ? AND until = ? AND since < ?",
+                    (self.first, entry, self.next_run, self.first),
+                )
+                one(
+                    "UPDATE entry SET id = ?, born = (SELECT min(born) FROM past WHERE entry = ?) WHERE id = ?",
+                    (entry, entry, new[0]),
+                )
+                one("DELETE FROM appeared WHERE id = ?", new)
+                one("DELETE FROM forgotten WHERE rowid = ?", (last,))
+                one("DELETE FROM gone WHERE id = ?", (entry,))
 
     # --- retired versions
 
@@ -88,7 +134,7 @@ class Stock:
         if folder.run <= self.recorded:
             self._hold_recorded(folder, name, stat, content, xattrs, held, read_s)
             return
-        entry = self._known(folder, name, is_folder=False)[0]
+        entry = self._known(folder, name, is_folder=False)[0] or self._moved_from(content, name)
         if entry is None:
             entry = self._new_row(self._row_of(folder), name, stat, is_recorded=False)
         self._end_record(entry, content, folder.run)
@@ -170,6 +216,17 @@ class Stock:
             "SELECT id FROM gone WHERE parent = ? AND name = ?", (folder.row, name)
         ).fetchone()
         return (None if found is None else int(found[0])), Content()
+
+    def _moved_from(self, content: Content, name: bytes) -> int | None:
+        """The row of a file that a run moved before it displaced it: one that is gone and had this content."""
+        row = self._connection.execute(
+            "SELECT rowid, entry FROM forgotten WHERE algorithm = ? AND digest = ? ORDER BY name <> ? LIMIT 1",
+            (content.algorithm, content.digest, name),
+        ).fetchone()
+        if row is None:
+            return None
+        self._connection.execute("DELETE FROM forgotten WHERE rowid = ?", row[:1])
+        return int(row[1])
 
     def _row_of(self, folder: Folder) -> int:
         """The row of a folder, made where there is none: it stood as long as something was displaced from it."""
@@ -280,9 +337,14 @@ def taking(manifest: Manifest) -> Iterator[Stock]:
     last = manifest.runs.last()
     connection.execute("CREATE TEMP TABLE seen (id INTEGER PRIMARY KEY)")
     connection.execute("CREATE TEMP TABLE gone (parent, name, id, PRIMARY KEY (parent, name)) WITHOUT ROWID")
+    connection.execute("CREATE TEMP TABLE forgotten (entry, name, algorithm, digest)")
+    connection.execute("CREATE TEMP TABLE appeared (id INTEGER PRIMARY KEY, name, algorithm, digest)")
+    for table in ("forgotten", "appeared"):
+        connection.execute(f"CREATE INDEX temp.{table}_digest ON {table} (digest)")
+    connection.execute("CREATE INDEX temp.gone_id ON gone (id)")
     try:
         with Fixity(manifest.database).held_names() as is_held:
             yield Stock(manifest, is_held, 0 if last is None else last.number)
     finally:
-        connection.execute("DROP TABLE IF EXISTS temp.seen")
-        connection.execute("DROP TABLE IF EXISTS temp.gone")
+        for table in ("seen", "gone", "forgotten", "appeared"):
+            connection.execute(f"DROP TABLE IF EXISTS temp.{table}")

@@ -99,6 +99,7 @@ class Stocktaker:
                 self._run = stock.next_run
                 if self.secondary.stat_or_none(COPY) is not None:
                     self._copy(stock)
+                    stock.pair_moved()
                 if self.secondary.stat_or_none(RETIRED) is not None:
                     self._retired(stock)
                     if self.is_behind:
@@ -218,6 +219,8 @@ class Stocktaker:
                     entry = entries.insert(
                         row_id, each.name, each.stat, each.content, each.xattrs, stock.first, None, read_s
                     )
+                    if each.now.kind is Kind.FILE:
+                        stock.appear(entry)
                 else:
                     entry = then.id
                     if not each.is_same:
