@@ -118,7 +118,7 @@ class Care:
         # What was copied, and not what was read before it: a drive may answer otherwise the second time.
         with open_untrusted(str(new), self.effects, shown=str(new), pair_id=self.pair_id):
             pass
-        return self._finish(new, is_empty=False, aside=aside)
+        return self._finish(new, is_empty=False, aside=aside, later=int(sealed.is_previous))
 
     def rebuild(self) -> Taken:
         """Makes the working manifest by reading all of the secondary. Otherwise as ``take_over``."""
@@ -170,12 +170,13 @@ class Care:
             " sound."
         )
 
-    def _finish(self, new: Path, *, is_empty: bool, aside: str) -> Taken:
+    def _finish(self, new: Path, *, is_empty: bool, aside: str, later: int = 0) -> Taken:
+        """``later``: how many runs at least came after those that the manifest knows of."""
         manifest = Manifest.open(new, self.effects, keep_older=False)  # the one that it was copied from still stands
         try:
             last = manifest.runs.last()
             sealed_s = None if is_empty or last is None else last.ended_s or last.started_s
-            taken = self._take_stock(manifest, sealed_s)
+            taken = self._take_stock(manifest, sealed_s, later=later)
             # A newer seal that is damaged may still say its number.
             on_drive = sealed_generation(self.secondary, self.pair_id, manifest.generation)
             if on_drive is not None and on_drive > manifest.generation:
@@ -196,7 +197,7 @@ class Care:
         taken = self._take_stock(manifest, None if last is None else last.started_s)
         return _note_of_loss(lost, taken)
 
-    def _take_stock(self, manifest: Manifest, sealed_s: float | None) -> Taken:
+    def _take_stock(self, manifest: Manifest, sealed_s: float | None, *, later: int = 0) -> Taken:
         on_drive = counters.read(self.secondary)
         is_behind = sealed_s is not None and counters.who_lost(manifest.journal, on_drive) is not None
         file_system = file_system_type(self.settings.secondary)
@@ -206,7 +207,7 @@ class Care:
             manifest, self.primary, self.secondary, self.effects, self.clock, by_name(self.settings.hash),
             syncfs_covers(file_system), self.should_stop, is_behind, keeps_metadata,
         )  # fmt: skip
-        taken = taker.take(sealed_s)
+        taken = taker.take(sealed_s, later=later)
         with manifest.database.transaction():
             manifest.database.set_meta("lists", "stale")
             if on_drive is not None:
