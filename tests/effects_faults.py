@@ -31,7 +31,7 @@ CHANGES = (
 )  # fmt: skip
 READS = (
     "open_inside", "stat", "stat_all", "born_ns", "fstat", "fstatvfs", "scandir", "readlink", "readv", "preadv",
-    "lseek", "listxattr", "getxattr",
+    "lseek", "write_back", "listxattr", "getxattr",
 )  # fmt: skip
 KILLED = 137  # as a shell reports SIGKILL
 ERRORS = (

@@ -370,7 +370,7 @@ KEYS: dict[str, dict[str, str]] = {
         "pairs[].missing_bytes": "room that is missing above keep_free",
         "pairs[].missing_inodes": "names for which the secondary has no room",
         "pairs[].freed_bytes": "what retired versions would make room",
-        "pairs[].clock_ok": "whether the clock is no earlier than the last run",
+        "pairs[].clock_ok": "whether the clock fits the dates of the last nights, so that old versions may expire",
         "pairs[].takes_s": "how long it would take at the pace of earlier nights, seconds; null: not known yet",
     },
     "lastnight": {
