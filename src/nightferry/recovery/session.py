@@ -9,7 +9,7 @@ from typing import Literal, NamedTuple
 from nightferry.errors import NightferryError, WrongUse
 from nightferry.night.context import Clock
 from nightferry.recovery.mending.damage import Case, Place, Survey, Surveyor, cases
-from nightferry.recovery.mending.mend import Mender
+from nightferry.recovery.mending.mend import MOVED, Mender
 from nightferry.recovery.mending.salvage import Salvaged, Salvager
 from nightferry.recovery.opening import Opened, path_in_pair
 from nightferry.units import show_name
@@ -44,8 +44,12 @@ class Session:
     def chosen(self, given: list[bytes]) -> list[Case]:
         """The open damage at these paths, or below them; all where none is given.
 
-        Raises ``WrongUse`` for a path with none.
+        Where the primary is open for writing, what a call that was cut off left there is put in order first.
+
+        Raises ``WrongUse`` for a path with none; ``Failed``, ``WrongDrive`` and ``Stopped``.
         """
+        if self._opened.mend:
+            self._mender.finish_cut_off()
         found = cases(self._opened.manifest.runs.damage())
         if not given:
             return found
@@ -86,21 +90,25 @@ class Session:
         case, survey = looked.case, looked.survey
         if not case.in_retired and case.path in self._mender.settled:
             return Outcome(True, "done, along with another name of the same file")
-        if survey is not None and survey.entry is not None and survey.entry.stat.nlink > 1:
-            # What was done with another name of the same file just now is seen too.
-            survey = self._surveyor.survey(case.path)
+        if survey is not None and survey.primary.seen is not None and survey.primary.seen.inode in self._mender.touched:
+            survey = self._surveyor.survey(case.path)  # this very call worked on another name of the same file
+        if survey is not None and self._surveyor.has_moved(survey):
+            return Outcome(False, MOVED)
         try:
-            if action == "accept":
-                return Outcome(True, self._mender.accept(case, survey))
-            if survey is None:
-                return Outcome(False, "it is not on the primary, so there is nothing to put back")
-            if action == "salvage":
-                return self._salvage(survey)
-            return self._restore(case, survey, None if source is None else self._place(survey, source))
+            return self._carry_out(case, survey, action, source)
         except WrongUse:
             raise
         except NightferryError as error:
             return Outcome(False, str(error))
+
+    def _carry_out(self, case: Case, survey: Survey | None, action: Action, source: bytes | None) -> Outcome:
+        if action == "accept":
+            return Outcome(True, self._mender.accept(case, survey))
+        if survey is None:
+            return Outcome(False, "it is not on the primary, so there is nothing to put back")
+        if action == "salvage":
+            return self._salvage(survey)
+        return self._restore(case, survey, None if source is None else self._place(survey, source))
 
     def _restore(self, case: Case, survey: Survey, chosen: Place | None) -> Outcome:
         if chosen is None and case.verdict("primary") is None and survey.primary.is_right:

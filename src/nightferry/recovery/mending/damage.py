@@ -11,6 +11,7 @@ from nightferry.night.carry import in_copy, in_retired
 from nightferry.night.register import known_bad
 from nightferry.planning.changes import content_untouched
 from nightferry.planning.verification import differing_ranges
+from nightferry.recovery.mending.keeping import Seen
 from nightferry.recovery.opening import Opened
 from nightferry.tree.content import ReadFailed, Stopped, hash_from_platter
 from nightferry.tree.digests import by_id
@@ -37,6 +38,7 @@ class Place(NamedTuple):
     algorithm: int | None = None
     size_bytes: int = 0
     version: Version | None = None  # of a retired one
+    seen: Seen | None = None  # on the primary: the state in which it was read
 
 
 class Survey(NamedTuple):
@@ -130,22 +132,34 @@ class Surveyor:
         return same, older
 
     def _place(self, side: str, root: Root, path: bytes, algorithm: int | None, wanted: bytes | None) -> Place:
+        seen = None
         try:
             found = root.stat_or_none(path)
             if found is None:
                 return Place(side, path, False, False, "it is not there")
+            seen = Seen.of(found)
             if algorithm is None:
-                return Place(side, path, True, False, "there is no checksum to compare it with")
+                return Place(side, path, True, False, "there is no checksum to compare it with", seen=seen)
             folder_fd, name = root.at(path)
             read = hash_from_platter(
                 folder_fd, name, hasher=by_id(algorithm).new(), effects=self._effects, buffers=self._buffers,
                 should_stop=self._should_stop, progress=lambda size_bytes: None, direct=self._direct[side],
             )  # fmt: skip
         except (OSError, ReadFailed) as error:
-            return Place(side, path, True, False, f"it cannot be read ({error.strerror or error})")
+            return Place(side, path, True, False, f"it cannot be read ({error.strerror or error})", seen=seen)
         is_right = read.digest == wanted
         detail = "" if is_right else "its content is not what it was"
-        return Place(side, path, True, is_right, detail, read.digest, algorithm, read.read_bytes)
+        return Place(side, path, True, is_right, detail, read.digest, algorithm, read.read_bytes, seen=seen)
+
+    def has_moved(self, survey: Survey) -> bool:
+        """Whether the primary's file is another one by now, or was written, or has come or gone, since it was shown."""
+        try:
+            found = self._primary.stat_or_none(survey.path)
+        except OSError:
+            return True
+        if found is None:
+            return survey.primary.is_there
+        return survey.primary.seen != Seen.of(found)
 
     # --- two bad versions
 
