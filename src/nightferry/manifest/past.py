@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from nightferry.manifest.database import Database
 from nightferry.manifest.records import ROOT_ID, Content, Intent, Past, Version, integer_out
-from nightferry.tree.metadata import Kind
+from nightferry.tree.metadata import Kind, Stat
 
 _COLUMNS = "id, entry, parent, name, kind, size_bytes, since, until, reason, held, expired"
 
@@ -178,6 +178,18 @@ class PastVersions:
                 (entry,),
             )
         ]
+
+    def held_file(self, held: bytes) -> tuple[Stat, Content, int | None] | None:
+        """State, content and attributes of a file that should stand below ``retired/``, and whose content is known."""
+        row = self._connection.execute(
+            "SELECT size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink, algorithm, digest, xattrs FROM past"
+            " WHERE held = ? AND kind = 2 AND digest IS NOT NULL AND reason <> 'decayed' ORDER BY id DESC LIMIT 1",
+            (held,),
+        ).fetchone()
+        if row is None:
+            return None
+        stat = Stat(Kind.FILE, row[0], int(row[1]), int(row[2]), row[3], row[4], row[5], row[6], row[7], 0)
+        return stat, Content(row[8], row[9]), row[10]
 
     def let_go(self, held: bytes) -> None:
         """A retired version that is bad and that a person gave up: never offered nor read again. In a transaction."""

@@ -24,6 +24,7 @@ class Looked(NamedTuple):
     case: Case
     survey: Survey | None  # None: below retired/, or unlisted: there is nothing to compare
     ranges: tuple[list[tuple[int, int]], bool] | None
+    source: Place | None = None  # of what is below retired/: a place that has its content
 
 
 class Outcome(NamedTuple):
@@ -75,6 +76,9 @@ class Session:
         """Reads every place that may have the file. Raises ``Stopped``."""
         self._opened.forget_caches()
         for case in found:
+            if case.in_retired and case.verdict("retired") != "unlisted":
+                yield Looked(case, None, None, self._surveyor.retired(case.path))
+                continue
             if case.in_retired or case.verdict("secondary") == "unlisted":
                 yield Looked(case, None, None)
                 continue
@@ -95,6 +99,8 @@ class Session:
         if survey is not None and self._surveyor.has_moved(survey):
             return Outcome(False, MOVED)
         try:
+            if action == "restore" and looked.source is not None:
+                return Outcome(True, self._mender.bring_back(case.path, looked.source))
             return self._carry_out(case, survey, action, source)
         except WrongUse:
             raise

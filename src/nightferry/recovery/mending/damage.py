@@ -6,9 +6,10 @@ from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from nightferry.manifest.manifest import Manifest
-from nightferry.manifest.records import Damage, Entry, Version
+from nightferry.manifest.records import Content, Damage, Entry, Version
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.night.register import known_bad
+from nightferry.night.whereabouts import Whereabouts
 from nightferry.planning.changes import content_untouched
 from nightferry.planning.verification import differing_ranges
 from nightferry.recovery.mending.keeping import Seen
@@ -39,6 +40,7 @@ class Place(NamedTuple):
     size_bytes: int = 0
     version: Version | None = None  # of a retired one
     seen: Seen | None = None  # on the primary: the state in which it was read
+    told: str = ""  # how to call a place under another name
 
 
 class Survey(NamedTuple):
@@ -51,11 +53,13 @@ class Survey(NamedTuple):
     retired: list[Place]  # versions with the right checksum, newest first
     changed_since: bool  # somebody wrote the primary's file since it was last copied
     older: list[Place]  # intact versions of before, newest first, each with its own checksum
+    elsewhere: Place | None = None  # the right content under another name, looked for where neither of the above has it
 
     @property
     def sources(self) -> list[Place]:
-        """Places other than the primary from which the right bytes can be taken."""
-        return [place for place in (self.secondary, *self.retired) if place.is_right]
+        """Places from which the right bytes can be taken, but for the primary's own file of that name."""
+        own = [place for place in (self.secondary, *self.retired) if place.is_right]
+        return own if self.elsewhere is None else [*own, self.elsewhere]
 
 
 class Case(NamedTuple):
@@ -86,6 +90,7 @@ class Surveyor:
         self._manifest: Manifest = opened.manifest
         self._primary, self._secondary = opened.drives.primary, opened.drives.secondary
         self._effects, self._buffers, self._should_stop = opened.effects, opened.buffers, should_stop
+        self._whereabouts = Whereabouts(opened.manifest, self._secondary, self._primary, walks=True)
         secondary_direct = opened.direct["secondary"]
         self._direct = {
             "primary": opened.direct["primary"], "secondary": secondary_direct, "retired": secondary_direct,
@@ -101,7 +106,26 @@ class Surveyor:
         primary = self._place("primary", self._primary, path, algorithm, digest)
         secondary = self._place("secondary", self._secondary, in_copy(path), algorithm, digest)
         retired, older = self._retired(entry)
-        return Survey(path, entry, primary, secondary, retired, self._changed(entry, path), older)
+        survey = Survey(path, entry, primary, secondary, retired, self._changed(entry, path), older)
+        if entry is None or primary.is_right or survey.sources:
+            return survey
+        return survey._replace(elsewhere=self._anywhere(entry.content, entry.stat, but=path))
+
+    def retired(self, held: bytes) -> Place | None:
+        """Where the content of a damaged retired version stands, under whatever name; None where no place has it."""
+        known = self._manifest.past.held_file(held)
+        return None if known is None else self._anywhere(known[1], known[0], but=None)
+
+    def _anywhere(self, content: Content, stat: Stat, *, but: bytes | None) -> Place | None:
+        """``but``: that name of the primary was read already."""
+        for place in self._whereabouts.places(content, stat):
+            if place.what == "primary" and place.path == but:
+                continue
+            side = "secondary" if place.what == "copy" else place.what
+            read = self._place(side, place.root, place.path, content.algorithm, content.digest)
+            if read.is_right:
+                return read._replace(told=place.told)
+        return None
 
     def _changed(self, entry: Entry | None, path: bytes) -> bool:
         if entry is None:

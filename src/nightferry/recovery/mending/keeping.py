@@ -13,6 +13,8 @@ from nightferry.manifest.records import Content, Entry, Intent
 from nightferry.night.abilities import NO_ROOM_ERRORS
 from nightferry.night.carry import free_in_retired, in_retired
 from nightferry.night.context import STAGING
+from nightferry.night.stage import stage_from_place
+from nightferry.night.whereabouts import Place
 from nightferry.recovery.mending.reading_around import read_around
 from nightferry.recovery.opening import Opened
 from nightferry.recovery.writing import Writable, open_to_write
@@ -59,6 +61,33 @@ class Keeper:
                 opened.effects, opened.buffers, self._should_stop, ask=False,
             )  # fmt: skip
         return self._writable
+
+    def bring_back(self, held: bytes, stat: Stat, content: Content, xattrs: int | None, *, place: Place) -> None:
+        """A retired version anew, as a file of its own, from a place that has its content. Raises ``Failed``."""
+        writable, run = self.secondary(), self._opened.manifest.runs.last()
+        assert run is not None
+        stamp, _, path = held.partition(b"/")
+        try:
+            new = free_in_retired(writable.root, stamp.partition(b"~")[0], path)
+            is_there = writable.root.stat_or_none(in_retired(held)) is not None
+            done = stage_from_place(
+                place, _STAGED, stat, content, self._opened.manifest.entries.xattrs(xattrs), writable.root,
+                writable.barrier, self._buffers, self._should_stop,
+            )  # fmt: skip
+        except OSError as error:
+            raise _no_place(error) from error
+        if not done:
+            raise Failed(f"It was right a moment ago, and cannot be read whole any more: {place.told}. Try again.")
+        intent = Intent(
+            "bring_back", held, staged=_STAGED, held=new, reason="decayed" if is_there else "missing", stat=stat,
+            content=content, xattrs=xattrs,
+        )  # fmt: skip
+        self._commit(writable, intent, run.number)
+
+    def _commit(self, writable: Writable, intent: Intent, run: int) -> None:
+        self._writable = None  # should it be cut short, the next one finishes it first
+        writable.commit([intent], run)
+        self._writable = writable
 
     def keep(self, path: bytes, entry: Entry, algorithm: int, *, around: bool) -> tuple[Seen, Content]:
         """Keeps what stands at a path of the primary; returns the state in which it was read, and its content.
@@ -114,7 +143,7 @@ class Keeper:
             "displaced", held, entry.id, staged=_STAGED, held=held, reason="displaced", stat=stat, content=content,
             xattrs=row,
         )  # fmt: skip
-        writable.commit([intent], run.number)
+        self._commit(writable, intent, run.number)
         return content
 
     def _fill(self, fd: int, out: int, stat: Stat, algorithm: int, *, around: bool) -> Content:
@@ -143,10 +172,10 @@ class Keeper:
 def _no_place(error: OSError) -> Failed:
     if error.errno in NO_ROOM_ERRORS or error.errno == errno.EFBIG:
         return Failed(
-            "What stands on the primary is kept on the secondary before anything takes its place, and the secondary has"
-            " no room for it: nothing was put back. Make room there, then give the same command again."
+            "What is displaced is kept on the secondary first, and the secondary has no room for it: nothing was put"
+            " back. Make room there, then give the same command again."
         )
     return Failed(
-        "What stands on the primary is kept on the secondary before anything takes its place, and the secondary would"
-        f" not take it ({error.strerror or error}): nothing was put back. See the system log for that drive."
+        "What is displaced is kept on the secondary first, and the secondary would not take it"
+        f" ({error.strerror or error}): nothing was put back. See the system log for that drive."
     )

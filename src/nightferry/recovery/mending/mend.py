@@ -19,6 +19,7 @@ from nightferry.manifest.records import Content, Entry
 from nightferry.night.carry import in_retired
 from nightferry.night.context import STAGING, Clock
 from nightferry.night.register import GONE, RIGHT_AGAIN
+from nightferry.night.whereabouts import Place as Whereabout
 from nightferry.planning.changes import Difference, compare
 from nightferry.recovery.mending.damage import Case, Place, Survey
 from nightferry.recovery.mending.keeping import Keeper, Seen
@@ -100,7 +101,7 @@ class Mender:
             )
         if source.digest is None:
             raise Failed("The version chosen cannot be read whole: choose another of those shown, with --from.")
-        if source.side == "primary":
+        if source == survey.primary:
             return self._declare_in_place(survey, entry)
         folders = Folders(self._primary, self._effects)
         try:
@@ -182,7 +183,7 @@ class Mender:
         # Of the bad file as it is: only its content is wrong, and a mode may have been changed meanwhile.
         wanted = entry.stat._replace(mode=now.mode, uid=now.uid, gid=now.gid)
         try:
-            fd = self._secondary.open_to_read(source.path)
+            fd = (primary if source.side == "primary" else self._secondary).open_to_read(source.path)
         except OSError as error:
             raise ReadFailed(error.errno, error.strerror) from error
         try:
@@ -323,6 +324,7 @@ class Mender:
     ) -> list[tuple[bytes, Entry]]:
         try:
             try:
+                self._replacer.clear(folders)  # of a call before this one
                 return self._relink(survey, entry, new, folders, around=around)
             finally:
                 folders.put_back()
@@ -362,6 +364,22 @@ class Mender:
                 detail = f"{became}; the copy has another"
                 runs.enter_damage(survey.path, "secondary", verdict, "mend", run, now_s, detail)
         return self._settle(names, became)
+
+    # --- a retired version
+
+    def bring_back(self, held: bytes, source: Place) -> str:
+        """A retired version that is bad or gone, from a place that has its content; returns in words what was done.
+
+        The bad bytes stay where they are, and are known as such from then on. Raises ``Failed`` and ``Stopped``.
+        """
+        known = self._manifest.past.held_file(held)
+        if known is None:
+            raise Failed("The manifest does not know this version any more: --accept closes this.")
+        root = self._primary if source.side == "primary" else self._secondary
+        self._keeper.bring_back(held, *known, place=Whereabout(root, source.path, source.side, source.told))
+        told = f"brought back from {source.told}"
+        self._manifest.runs.close_damage(held, "retired", self._opened.last_run, f"mended: {told}")
+        return told
 
     # --- the present state is accepted
 
@@ -454,6 +472,10 @@ def _is_same(one: Place, other: Place) -> bool:
 
 
 def _words(place: Place) -> str:
+    if place.told:
+        return place.told
+    if place.version is not None and place.version.reason == "displaced":
+        return f"what a command displaced after night {place.version.since}, in retired/"
     if place.side == "retired" and place.version is not None:
         return f"the version of night {place.version.since} in retired/"
     return "the copy" if place.side == "secondary" else f"what the {place.side} has"

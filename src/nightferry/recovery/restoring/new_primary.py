@@ -311,6 +311,7 @@ class _Work:
             origin = Recorded(manifest, AsOf(manifest, last.number), self._secondary)
             result.notes.extend(filter(None, [left_out_note(manifest, last.number, Selection())]))
             picker = Picker(origin, self._secondary, manifest, None)
+            stack.callback(picker.close)
             buffers, more_buffers = Buffers(), Buffers()
             stack.callback(buffers.close)
             stack.callback(more_buffers.close)

@@ -77,6 +77,7 @@ def restore(
         if source.manifest is not None and result.night is not None:
             source.notes.extend(filter(None, [left_out_note(source.manifest, result.night, selection)]))
         picker = Picker(origin, source.secondary, source.manifest, source.primary)
+        stack.callback(picker.close)
         if picker.has_unfinished:
             source.notes.append(
                 "A night was cut off on this pair: what it had begun to move is looked for where it may stand."
