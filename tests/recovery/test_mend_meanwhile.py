@@ -13,13 +13,15 @@ from pathlib import Path
 
 import pytest
 from small_world import SmallWorld
-from test_mend_crashes import GOOD, NAMES, OLDER, bad, decay, decayed
+from test_mend_crashes import GOOD, NAMES, bad, decay, decayed
 
 from attempts import Sweep
 from effects_faults import Call, CountingEffects, KillingEffects, in_child
 from nightferry.errors import Failed
 from nightferry.manifest.asof import AsOf
+from nightferry.manifest.history import History
 from nightferry.recovery.session import Outcome, Session
+from nightferry.reporting.audit.history import Teller
 from nightferry.tree.effects import Effects
 from sweeps import ALL
 
@@ -158,7 +160,10 @@ def test_E_killed_at_every_call_where_names_cannot_be_exchanged(world: SmallWorl
 
 
 def displaced(world: SmallWorld) -> list[bytes]:
-    return [held.content for held in world.pair.held().values() if held.past.reason == "displaced"]
+    query = "SELECT held FROM past WHERE reason = 'displaced' AND held IS NOT NULL ORDER BY id"
+    with world.pair.manifest() as manifest:
+        kept = [row[0] for row in manifest.database.connection.execute(query)]
+    return [(world.pair.retired / os.fsdecode(held)).read_bytes() for held in kept]
 
 
 def test_B_what_mend_displaces_is_kept_and_can_be_had_back(world: SmallWorld) -> None:
@@ -168,19 +173,30 @@ def test_B_what_mend_displaces_is_kept_and_can_be_had_back(world: SmallWorld) ->
     assert displaced(world) == [bad()]
     assert world.verify().exit_code == 0  # it is read like any other retired version, by the checksum of what it is
     with world.pair.manifest() as manifest:
+        query = "SELECT digest FROM past WHERE reason = 'displaced'"
+        (digest,) = manifest.database.connection.execute(query).fetchone()
         for run in manifest.runs.all():
             node = AsOf(manifest, run.number).find(NAMES[0].encode())
-            assert node is not None and node.stat.size_bytes in (len(OLDER), len(GOOD))
-            assert node.content != held_content(world), "it stood in no state of the copy"
+            assert node is not None and node.content.digest != digest, "it stood in no state of the copy"
+        (entry,) = History(manifest).find(NAMES[0].encode())
+        story = Teller(manifest, None).story(entry)
+    assert story is not None
+    (last,) = [each for each in story.versions if each.since == each.until]
+    assert last.places and last.node.stat.size_bytes == len(bad()), "history lists it, and where it stands"
+    assert world.mend_from(NAMES[0], b"retired/" + last.places[0].path)[0].done, "also where nothing is damaged"
+    assert world.pair.at(NAMES[0]).read_bytes() == bad()
+    assert displaced(world) == [bad(), GOOD]
+    world.night()
+    assert (world.pair.copy / NAMES[0]).read_bytes() == bad()
+
+
+def test_B_a_version_that_was_displaced_can_be_chosen_where_both_drives_are_bad(world: SmallWorld) -> None:
+    assert all(each.done for each in world.mend("restore"))
+    world.night()
     decay_again(world)
     place = next(each for each in world.survey(NAMES[0]).older if each.version.reason == "displaced")
     assert world.mend("choose", NAMES[0], source=os.fsdecode(place.path))[0].done
     assert world.pair.at(NAMES[0]).read_bytes() == bad()
-
-
-def held_content(world: SmallWorld) -> object:
-    with world.pair.manifest() as manifest:
-        return manifest.database.connection.execute("SELECT digest FROM past WHERE reason = 'displaced'").fetchone()
 
 
 def decay_again(world: SmallWorld) -> None:

@@ -12,6 +12,7 @@ from nightferry.recovery.mending.damage import Case, Place, Survey, Surveyor, ca
 from nightferry.recovery.mending.mend import MOVED, Mender
 from nightferry.recovery.mending.salvage import Salvaged, Salvager
 from nightferry.recovery.opening import Opened, path_in_pair
+from nightferry.tree.metadata import Kind
 from nightferry.units import show_name
 
 Action = Literal["restore", "accept", "choose", "salvage"]
@@ -42,8 +43,8 @@ class Session:
         self._mender = Mender(opened, clock, should_stop)
         self._salvager = Salvager(opened, should_stop)
 
-    def chosen(self, given: list[bytes]) -> list[Case]:
-        """The open damage at these paths, or below them; all where none is given.
+    def chosen(self, given: list[bytes], *, anyway: bool = False) -> list[Case]:
+        """The open damage at these paths, or below them; all where none is given. ``anyway``: also a file without any.
 
         Where the primary is open for writing, what a call that was cut off left there is put in order first.
 
@@ -57,6 +58,8 @@ class Session:
         picked: list[Case] = []
         for path in given:
             here = [case for case in found if self._is_at(case, path)]
+            if not here and anyway and (known := self._file(path)) is not None:
+                here = [Case(known, False, [])]
             if not here:
                 raise WrongUse(
                     f"There is no open damage at {show_name(path)}: `nightferry mend {self._opened.settings.name}`"
@@ -64,6 +67,11 @@ class Session:
                 )
             picked += [case for case in here if case not in picked]
         return picked
+
+    def _file(self, given: bytes) -> bytes | None:
+        path = path_in_pair(self._opened.settings, given)
+        entry = self._opened.manifest.entries.find(path)
+        return path if entry is not None and entry.stat.kind is Kind.FILE else None
 
     def _is_at(self, case: Case, given: bytes) -> bool:
         if case.in_retired:

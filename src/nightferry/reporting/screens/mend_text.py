@@ -41,10 +41,7 @@ def ways(pair: str, case: Case, survey: Survey | None, source: Place | None = No
     if any(each.verdict == "unlisted" for each in case.damage):
         return [Way("No run put it there. Move it away by hand if it does not belong there, or let it stay:", accept)]
     if case.in_retired:
-        if source is None:
-            return [Way("Nothing else has this older version. To give it up:", accept)]
-        told = f"The next night brings this older version back from {source.told}, or now:"
-        return [Way(told, f"nightferry mend {pair} {name} --restore")]
+        return [_about_retired(pair, name, source, accept)]
     if survey is None or (survey.entry is None and case.verdict("secondary") == "unreadable"):
         return [
             Way(
@@ -55,9 +52,17 @@ def ways(pair: str, case: Case, survey: Survey | None, source: Place | None = No
         ]
     if survey.entry is None:
         return [Way("The copy does not have that name any more. To close this:", accept)]
-    if case.verdict("primary") is None:
-        return _about_copy(pair, name, survey)
-    return _about_primary(pair, name, survey, accept)
+    if not case.damage:
+        return []  # a version was chosen for a file that nothing is wrong with
+    is_of_primary = case.verdict("primary") is not None
+    return _about_primary(pair, name, survey, accept) if is_of_primary else _about_copy(pair, name, survey)
+
+
+def _about_retired(pair: str, name: str, source: Place | None, accept: str) -> Way:
+    if source is None:
+        return Way("Nothing else has this older version. To give it up:", accept)
+    told = f"The next night brings this older version back from {source.told}, or now:"
+    return Way(told, f"nightferry mend {pair} {name} --restore")
 
 
 def _about_primary(pair: str, name: str, survey: Survey, accept: str) -> list[Way]:
