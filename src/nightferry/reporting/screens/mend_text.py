@@ -54,13 +54,29 @@ def ways(pair: str, case: Case, survey: Survey | None) -> list[Way]:
         return [Way("The copy does not have that name any more. To close this:", accept)]
     if case.verdict("primary") is None:
         return _about_copy(pair, name, survey)
-    return _about_primary(pair, name, survey, accept)
+    return _about_primary(pair, name, case, survey, accept)
 
 
-def _about_primary(pair: str, name: str, survey: Survey, accept: str) -> list[Way]:
+def _has_newer(case: Case, survey: Survey) -> bool:
+    """Whether the copy has another version of the file by now than the one that the damage is about."""
+    entry = survey.entry
+    return entry is not None and any(
+        each.side == "primary" and each.digest is not None
+        and (each.algorithm, each.digest) != (entry.content.algorithm, entry.content.digest)
+        for each in case.damage
+    )  # fmt: skip
+
+
+def _about_primary(pair: str, name: str, case: Case, survey: Survey, accept: str) -> list[Way]:
     restore = f"nightferry mend {pair} {name} --restore"
     if not survey.primary.is_there:
         return [Way("It is gone from the primary by now. To close this:", accept)]
+    if survey.primary.is_right and _has_newer(case, survey):
+        told = (
+            "Somebody has written it since. The newer version is copied, and the right one of before is kept in"
+            " retired/ until you say that it may go in its time:"
+        )
+        return [Way(told, accept)]
     if survey.primary.is_right:
         return [Way("It has the right content again. To close this:", restore)]
     if survey.changed_since:
