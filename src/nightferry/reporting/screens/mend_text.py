@@ -54,9 +54,8 @@ def ways(pair: str, case: Case, survey: Survey | None, source: Place | None = No
         return [Way("The copy does not have that name any more. To close this:", accept)]
     if not case.damage:
         return []  # a version was chosen for a file that nothing is wrong with
-    if case.verdict("primary") is None:
-        return _about_copy(pair, name, survey)
-    return _about_primary(pair, name, case, survey, accept)
+    is_of_primary = case.verdict("primary") is not None
+    return _about_primary(pair, name, case, survey, accept) if is_of_primary else _about_copy(pair, name, survey)
 
 
 def _about_retired(pair: str, name: str, source: Place | None, accept: str) -> Way:
