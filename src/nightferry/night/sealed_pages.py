@@ -11,7 +11,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import NamedTuple
 
@@ -194,16 +194,20 @@ def open_sealed(
         fd = root.open_to_read(name)
         stack.callback(effects.close, fd)
         found = check(root, name, path=path)
+
+        def as_it_is() -> AbstractContextManager[Manifest]:
+            return open_untrusted(path, effects, shown=shown, pair_id=pair_id, expected=effects.fstat(fd))
+
         if found is None or found.fault is None:
-            expected = effects.fstat(fd)
-            yield stack.enter_context(open_untrusted(path, effects, shown=shown, pair_id=pair_id, expected=expected))
+            yield stack.enter_context(as_it_is())
             return
         pages = None
         if len(found.bad) == found.bad_pages:
             sources = [fd, *_sources(root, name, state, stack)]
             pages = page_repair.find_pages(found.bad, found.header.page_bytes, sources, effects)
         if pages is None and not lenient:
-            raise UntrustedError(f"The manifest {show_text(shown)} cannot be used: {found.fault}.", found.fault)
+            with as_it_is():  # which says more where it is that of another pair, or of a newer nightferry
+                raise UntrustedError(f"The manifest {show_text(shown)} cannot be used: {found.fault}.", found.fault)
         copy = stack.enter_context(_private_copy(fd, shown, state, effects))
         if pages is not None:
             target = effects.open(copy, os.O_RDWR | os.O_CLOEXEC)
