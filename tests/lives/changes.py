@@ -67,6 +67,8 @@ def patch(world: World, path: bytes, number: int) -> None:
 def mmap_write(world: World, path: bytes, number: int) -> None:
     with opened(world.path(path), "r+b") as file:
         size = os.fstat(file.fileno()).st_size
+        if not size:
+            return
         with mmap.mmap(file.fileno(), 0) as view:
             view[: min(32, size)] = content(number, min(32, size))
             view.flush()
@@ -76,6 +78,8 @@ def mmap_store(world: World, path: bytes, number: int) -> None:
     """A program that keeps a file mapped writes into the mapping again: no call of the kernel, and no sync."""
     view = world.mappings.get(path)
     if view is None:
+        if not os.path.getsize(world.path(path)):
+            return
         with opened(world.path(path), "r+b") as file:
             view = world.mappings[path] = mmap.mmap(file.fileno(), 0)
     view[: min(32, len(view))] = content(number, min(32, len(view)))

@@ -83,6 +83,8 @@ def live(steps: Iterable[Step], make: Make, seed: int | None = None, *, verbose:
             world.perform(step)
     except Failure as found:
         failure = found
+    except Exception:  # of the runner itself
+        failure = Failure("runner", traceback.format_exc())
     finally:
         signal.alarm(0)
         if world is not None:

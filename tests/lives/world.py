@@ -36,6 +36,7 @@ from lives.acting import ActingEffects
 from lives.clock import LifeClock
 from lives.oracle import DAY_S, Failure, Oracle, Promise, Restored, Said
 from nightferry.errors import NightferryError
+import nightferry.night.run as run_module
 from nightferry.night import takeover
 from nightferry.night.context import Stop, Unwatched
 from nightferry.night.pairing import make_pair
@@ -48,6 +49,8 @@ from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.recovery.session import Session
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
+from nightferry.volumes.capabilities import Capabilities, probe
+from nightferry.volumes.capabilities import Capabilities, probe
 
 Step = tuple[str, dict[str, Any]]
 NAME = "recordings"
@@ -136,6 +139,7 @@ class World:
         self.last: Said | None = None
         self._config = self.base / "nightferry.toml"
         takeover.Clock = lambda: self.clock  # type: ignore[assignment,misc]
+        run_module.probe = _probed  # type: ignore[assignment]
         self.make_pair()
 
     def close(self) -> None:
@@ -494,6 +498,17 @@ class World:
 
     def _is_equal(self) -> bool:
         return not any(rot.side == "primary" for rot in self.oracle.rot.values()) or self.oracle.calm > CYCLE_DAYS
+
+
+_abilities: dict[str, Capabilities] = {}
+
+
+def _probed(fd: int, effects: Effects, *, as_root: bool, file_system: str) -> Capabilities:
+    """What a file system can hold is tried out once, and not at the beginning of each night: that has its own tests, and a
+    crash should hit the night itself."""
+    if file_system not in _abilities:
+        _abilities[file_system] = probe(fd, Effects(), as_root=as_root, file_system=file_system)
+    return _abilities[file_system]
 
 
 def _named(result: RestoreResult) -> frozenset[bytes]:
