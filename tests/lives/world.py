@@ -34,6 +34,7 @@ from drives import Drive
 from effects_faults import CountingEffects, FailingEffects, KillingEffects, PowerCutEffects, in_child
 from lives.acting import ActingEffects
 from lives.clock import LifeClock
+from lives.looking import forget
 from lives.oracle import DAY_S, Failure, Oracle, Promise, Restored, Said
 from nightferry.errors import NightferryError
 import nightferry.night.run as run_module
@@ -108,6 +109,8 @@ class World:
     base: Path
     drives: tuple[Drive, Drive] | None = None
     ignored: frozenset[str] = frozenset()
+    without: frozenset[str] = frozenset()  # kinds of steps that are not drawn
+    only: frozenset[str] = frozenset()  # kinds of events that are drawn, where not all are
     settings: dict[str, Any] = field(default_factory=dict)
     clock: LifeClock = field(default_factory=LifeClock)
     books: Books = field(default_factory=Books)
@@ -140,6 +143,7 @@ class World:
         self._config = self.base / "nightferry.toml"
         takeover.Clock = lambda: self.clock  # type: ignore[assignment,misc]
         run_module.probe = _probed  # type: ignore[assignment]
+        forget()
         self.make_pair()
 
     def close(self) -> None:
