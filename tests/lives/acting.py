@@ -1,0 +1,22 @@
+"""Something happens in the middle of a night: at the n-th call of the program that changes a drive or the manifest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from effects_faults import Call, CountingEffects
+
+
+class ActingEffects(CountingEffects):
+    """Calls ``action`` once, ahead of the n-th call (from 1). ``happened``: whether the night got so far."""
+
+    def __init__(self, n: int, action: Callable[[], object]) -> None:
+        super().__init__()
+        self._n, self._action = n, action
+        self.happened = False
+
+    def _perform(self, call: Callable[..., object], what: Call) -> object:
+        if self.count >= self._n and not self.happened:
+            self.happened = True
+            self._action()
+        return super()._perform(call, what)
