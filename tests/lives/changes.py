@@ -67,9 +67,28 @@ def patch(world: World, path: bytes, number: int) -> None:
 def mmap_write(world: World, path: bytes, number: int) -> None:
     with opened(world.path(path), "r+b") as file:
         size = os.fstat(file.fileno()).st_size
+        if not size:
+            return
         with mmap.mmap(file.fileno(), 0) as view:
             view[: min(32, size)] = content(number, min(32, size))
             view.flush()
+
+
+def mmap_store(world: World, path: bytes, number: int) -> None:
+    """A program that keeps a file mapped writes into the mapping again: no call of the kernel, and no sync."""
+    view = world.mappings.get(path)
+    if view is None:
+        if not os.path.getsize(world.path(path)):
+            return
+        with opened(world.path(path), "r+b") as file:
+            view = world.mappings[path] = mmap.mmap(file.fileno(), 0)
+    view[: min(32, len(view))] = content(number, min(32, len(view)))
+
+
+def mmap_end(world: World, path: bytes) -> None:
+    view = world.mappings.pop(path, None)
+    if view is not None:
+        view.close()
 
 
 def append(world: World, path: bytes, number: int, size: int) -> None:
@@ -368,6 +387,14 @@ def _in_folder(draw: Draw) -> Args | None:
     return None if old is None else {"old": old, "new": joined(draw.folder(), os.path.basename(old))}
 
 
+def _mapped(draw: Draw) -> Args | None:
+    """Only on real drives: in memory a second store moves no time, ever, so that nobody could know of it."""
+    if draw.world.drives is None:
+        return None
+    path = draw.random.choice([*draw.world.mappings, draw.of("f")])
+    return None if path is None else {"path": path, "number": draw.number()}
+
+
 def _number(draw: Draw) -> int:
     return draw.number()
 
@@ -385,6 +412,8 @@ add("overwrite", write, _of("f", number=_number, size=_size), weight=3)
 add("save", save, _of("f", number=_number, size=_size), weight=3)
 add("patch", patch, _of("f", number=_number), weight=2)
 add("mmap_write", mmap_write, _of("f", number=_number))
+add("mmap_store", mmap_store, _mapped, weight=2)
+add("mmap_end", mmap_end, lambda draw: {"path": draw.random.choice([*draw.world.mappings, b""])}, weight=0.3)
 add("append", append, _of("f", number=_number, size=_size), weight=2)
 add("truncate", truncate, _of("f", size=_size))
 add("put_back", put_back, _of("f", number=_number))

@@ -11,12 +11,13 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, suppress
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 from drives import Drive
 from lives import changes
-from lives.oracle import DAY_S, Failure
+from lives.cells import place_of
+from lives.oracle import DAY_S
 from lives.rot import flip
 from lives.steps import Args, Draw, add, drawn
 from nightferry.errors import NightferryError
@@ -156,18 +157,13 @@ def _places(content: bytes, needle: bytes) -> list[int]:
     return found
 
 
-def flip_digest(world: World, place: str, path: bytes, bit: int) -> None:
-    """A bit of the checksum that a record has of a file."""
-    database = _records(world)[place]
-    if not database.exists():
-        return
-    with suppress(sqlite3.Error), closing(sqlite3.connect(f"file:{database}?immutable=1", uri=True)) as connection:
-        row = connection.execute(
-            "SELECT digest FROM entry WHERE name = ? AND digest IS NOT NULL ORDER BY id LIMIT 1",
-            (os.path.basename(path),),
-        ).fetchone()
-        if row is not None:
-            flip_cell(world, place, row[0], 0, bit)
+def flip_column(world: World, place: str, table: str, column: str, name: bytes, bit: int) -> None:
+    """A bit of what a record says in a column of the newest row of a name: a checksum, a size, the folder it is in."""
+    path = _records(world)[place]
+    with suppress(sqlite3.Error, OSError):
+        at = place_of(path, table, column, name)
+        if at is not None:
+            _flip_at(world, place, at, bit)
 
 
 def _flip_at(world: World, place: str, at: int, bit: int) -> None:
@@ -360,6 +356,33 @@ def empty_primary(world: World) -> None:
             shutil.rmtree(full) if os.path.isdir(full) and not os.path.islink(full) else os.unlink(full)
 
 
+# --- other drives
+
+
+def remount(world: World) -> None:
+    """The primary is plugged in again."""
+    drive = _drive(world, 0)
+    if drive is not None:
+        for view in world.mappings.values():
+            view.close()
+        world.mappings.clear()
+        drive.unmount()
+        drive.mount()
+
+
+def second_pair(world: World) -> None:
+    """A second secondary of the same primary, with a night."""
+    with suppress(NightferryError):
+        world.second_night()
+
+
+def new_primary(world: World, second: bool = False) -> None:
+    """The primary is gone; a new drive is filled from the copy of the pair, or of the second pair."""
+    if world.drives is None:
+        with suppress(NightferryError):
+            world.new_primary(second=second)
+
+
 # --- drawing
 
 
@@ -413,9 +436,19 @@ def _cell(draw: Draw) -> Args | None:
     }  # fmt: skip
 
 
-def _digest_of(draw: Draw) -> Args | None:
-    path = draw.of("f")
-    return None if path is None else {"place": "working", "path": path, "bit": draw.random.randrange(8)}
+_COLUMNS = (
+    "parent", "name", "kind", "size_bytes", "mtime_ns", "inode", "mode", "digest", "digest", "algorithm", "since", "born",
+)  # fmt: skip
+
+
+def _column(draw: Draw) -> Args | None:
+    path = draw.of("fd")
+    if path is None:
+        return None
+    return {
+        "place": draw.random.choice(("working", "working", "sealed")), "table": draw.random.choice(("entry", "past")),
+        "column": draw.random.choice(_COLUMNS), "name": os.path.basename(path), "bit": draw.random.randrange(4),
+    }  # fmt: skip
 
 
 def _saved_meanwhile(draw: Draw) -> Args | None:
@@ -447,7 +480,7 @@ add("rot_copy", rot_copy, _of_file, weight=3, group="event")
 add("rot_retired", rot_retired, _rot_retired, weight=2, group="event")
 add("flip_record", flip_record, _record, weight=2, group="event")
 add("flip_cell", flip_cell, _cell, weight=2, group="event")
-add("flip_digest", flip_digest, _digest_of, weight=1, group="event")
+add("flip_column", flip_column, _column, weight=2, group="event")
 add("spoil_records", spoil_records, lambda draw: {"place": _record(draw)["place"]}, weight=1, group="event")
 add("spoil_lists", spoil_lists, lambda draw: {"at": round(draw.random.random(), 4)}, weight=0.5, group="event")
 add("lose_state", lose_state, _nothing, weight=2, group="event")
@@ -474,3 +507,6 @@ add(
 )  # fmt: skip
 add("delete_from_copy", delete_from_copy, lambda draw: {"path": draw.of("f") or draw.free()}, group="event")
 add("empty_primary", empty_primary, _nothing, weight=0.3, group="event")
+add("remount", remount, _nothing, weight=0.5, group="event")
+add("second_pair", second_pair, _nothing, weight=0.3, group="event")
+add("new_primary", new_primary, lambda draw: {"second": draw.chance(0.3)}, weight=0.5, group="event")

@@ -11,14 +11,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 
-import lives.changes
-import lives.events  # noqa: F401: both enter their steps
+from drives import DriveFactory
+from lives import changes, events
 from lives.oracle import Failure
 from lives.steps import Draw, drawn
 from lives.world import Step, World
 
 # A life that takes longer hangs.
 LIMIT_S = 120
+# Both enter their kinds of steps when they are loaded.
+assert changes and events
 MEMORY = Path("/dev/shm")
 # The steps after which a life is checked in full; they stay when it is shrunk.
 ENDING: list[Step] = [("restore_all", {}), ("converge", {}), ("restore_all", {"most": 4})]
@@ -40,6 +42,29 @@ def in_memory(ignored: frozenset[str] = frozenset()) -> Make:
     return lambda base: World(base, ignored=ignored)
 
 
+def on_drives(kind: str, ignored: frozenset[str] = frozenset()) -> Make:
+    """Worlds of two real drives of one kind, behind loop devices."""
+
+    def make(base: Path) -> World:
+        factory = DriveFactory(base / "drives")
+        options = "nodatasum" if kind == "btrfs" else ""  # else it tells of rot by itself, and refuses to read
+        try:
+            drives = tuple(factory(kind, 24 << 20, options=options, name=name) for name in ("primary", "secondary"))  # type: ignore[arg-type]
+            world = World(base, drives=drives, ignored=ignored)  # type: ignore[arg-type]
+        except BaseException:
+            factory.close()
+            raise
+        world.when_closed.append(factory.close)
+        return world
+
+    return make
+
+
+def worlds(kind: str, ignored: frozenset[str] = frozenset()) -> Make:
+    """By name: tmpfs, or a kind of drive."""
+    return in_memory(ignored) if kind == "tmpfs" else on_drives(kind, ignored)
+
+
 def live(steps: Iterable[Step], make: Make, seed: int | None = None, *, verbose: bool = False) -> Outcome:
     """Lives these steps; keeps those that were begun. ``steps`` may be drawn as they are asked for: see ``LifeDrawer``."""
     base = Path(tempfile.mkdtemp(prefix="life-", dir=MEMORY if MEMORY.is_dir() else None))
@@ -58,6 +83,8 @@ def live(steps: Iterable[Step], make: Make, seed: int | None = None, *, verbose:
             world.perform(step)
     except Failure as found:
         failure = found
+    except Exception:  # of the runner itself
+        failure = Failure("runner", traceback.format_exc())
     finally:
         signal.alarm(0)
         if world is not None:

@@ -70,6 +70,8 @@ class Said(NamedTuple):
     left_out: frozenset[bytes] = frozenset()
     notes: tuple[str, ...] = ()
     message: str = ""
+    decayed: frozenset[tuple[bytes, str]] = frozenset()  # of the damage: what is told as rot
+    is_held: bool = False  # it entered a hold, which nobody has released
     room_wanted: bool = False  # the world filled the drive, or set keep_free: the floor counts
 
 
@@ -137,7 +139,7 @@ class Oracle:
     clock_ahead: bool = False
     shown: dict[bytes, Thing] | None = None  # removed or replaced, when a hold was shown and released
     true_s: float = 0.0
-    damage_open: bool = False
+    accused: frozenset[tuple[bytes, str]] = frozenset()  # what was told as rot, so far
 
     # --- failing
 
@@ -219,9 +221,7 @@ class Oracle:
         for key, left in list(self.left.items()):
             if key in standing or key in primary.contents:
                 continue
-            if key in self.rot or key in self.foreign:
-                del self.left[key]
-            elif self._may_expire(left, room):
+            if key in self.rot or key in self.foreign or self._may_expire(left, room):
                 del self.left[key]
             else:
                 lost.append((key, left))
@@ -276,7 +276,7 @@ class Oracle:
                 thing = tree.things.get(path)
                 if thing is not None and thing.key in self.rot:
                     self.rot[thing.key].discovered = True
-        self.damage_open = bool(said.damage)
+        self._check_accused(said.decayed, primary)
         if said.outcome in ("complete", "partial"):
             self.completed += 1
         copy, _ = self.after_program(said)
@@ -289,11 +289,26 @@ class Oracle:
             self._check_complete(said, allowed, copy, primary)
         if said.outcome in ("held", "interrupted") or (said.outcome == "complete" and self.shown is not None):
             self._check_release(said, copy)
+        if said.is_held and said.outcome not in ("held", "killed"):
+            self.fail("hold-hidden", f"night {said.number} was held, and calls itself {said.outcome}")
         calm = said.outcome == "complete" and said.state == "sound"
         self.calm = self.calm + 1 if calm else 0
         if calm:
             self._check_overdue()
         self._record(said, allowed, copy, primary)
+
+    def check_accused(self, decayed: frozenset[tuple[bytes, str]]) -> None:
+        """What is told as rot was not written by anybody."""
+        self._check_accused(decayed, self.look_primary())
+
+    def _check_accused(self, decayed: frozenset[tuple[bytes, str]], primary: Tree) -> None:
+        new, self.accused = decayed - self.accused, decayed
+        for path, side in sorted(new):
+            now, copy = primary.things.get(path), self.before_copy.things.get(path)
+            if now is None or now.kind != "f" or now != self.before_primary.things.get(path) or now.key in self.rot:
+                continue
+            if side == "primary" or (side == "secondary" and copy is not None and copy.key == now.key):
+                self.fail("intact-called-bad", f"{path!r} on the {side} is told as decayed; it is what was written")
 
     def _allowed(self, said: Said, after: Tree) -> dict[bytes, Alternatives]:
         """What each name may be as of this night: what it is on the primary, and if it was not complete what it was."""

@@ -19,20 +19,22 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from lives.life import Outcome, in_memory, live, random_life, script, shrink  # noqa: E402
+from lives.life import Outcome, live, random_life, script, shrink, worlds
 
 
 def main() -> int:
     args = _arguments()
     ignored = frozenset(filter(None, args.ignore.split(",")))
-    make = in_memory(ignored)
+    make = worlds(args.world, ignored)
+    if args.known:
+        return _known(ignored)
     if args.script is not None:
         steps = ast.literal_eval(args.script.read_text())
         outcome = live(steps, make, verbose=args.verbose)
         print(outcome.failure or "nothing failed")
         return 1 if outcome.failure else 0
     if args.verbose:
-        outcome = _life(args.nights, ignored, args.seed, verbose=True)
+        outcome = _life(args.world, args.nights, ignored, args.seed, verbose=True)
         print(outcome.failure or "nothing failed")
         return 1 if outcome.failure else 0
     return _many(args, ignored)
@@ -44,6 +46,8 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--lives", type=int, default=1)
     parser.add_argument("--nights", type=int, default=60)
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--world", default="tmpfs", help="tmpfs, or real drives: ext4, xfs, btrfs, exfat, ntfs")
+    parser.add_argument("--known", action="store_true", help="the lives that once failed (known.py)")
     parser.add_argument("--script", type=Path)
     parser.add_argument("--ignore", default="", help="rules that are not looked at, with commas between")
     parser.add_argument("--no-shrink", action="store_true")
@@ -52,12 +56,25 @@ def _arguments() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def _life(nights: int, ignored: frozenset[str], seed: int, *, verbose: bool = False) -> Outcome:
+def _life(world: str, nights: int, ignored: frozenset[str], seed: int, *, verbose: bool = False) -> Outcome:
     if verbose:
         from lives.life import LifeDrawer
 
-        return live(LifeDrawer(seed, nights), in_memory(ignored), seed, verbose=True)
-    return random_life(seed, nights, in_memory(ignored))
+        return live(LifeDrawer(seed, nights), worlds(world, ignored), seed, verbose=True)
+    return random_life(seed, nights, worlds(world, ignored))
+
+
+def _known(ignored: frozenset[str]) -> int:
+    from lives.known import FAILS_TODAY, KNOWN
+
+    surprises = 0
+    for known in KNOWN:
+        outcome = live(known.steps, worlds(known.drives, ignored))
+        found = None if outcome.failure is None else outcome.failure.rule
+        fails = found in known.rules
+        surprises += (found is not None and not fails) or fails != (known.name in FAILS_TODAY)
+        print(f"{known.name} ({known.drives}): {str(outcome.failure)[:600] if outcome.failure else 'nothing failed'}")
+    return 1 if surprises else 0
 
 
 def _many(args: argparse.Namespace, ignored: frozenset[str]) -> int:
@@ -65,13 +82,15 @@ def _many(args: argparse.Namespace, ignored: frozenset[str]) -> int:
     by_rule: dict[str, list[int]] = defaultdict(list)
     began, nights = time.monotonic(), 0
     with multiprocessing.get_context("fork").Pool(args.jobs, maxtasksperchild=20) as pool:
-        for done, outcome in enumerate(pool.imap_unordered(partial(_life, args.nights, ignored), seeds), start=1):
+        for done, outcome in enumerate(
+            pool.imap_unordered(partial(_life, args.world, args.nights, ignored), seeds), start=1
+        ):
             nights += outcome.nights
             if outcome.failure is not None:
                 by_rule[outcome.failure.rule].append(outcome.seed or 0)
                 print(f"seed {outcome.seed}: {str(outcome.failure)[-3000:]}", flush=True)
                 if not args.no_shrink and len(by_rule[outcome.failure.rule]) <= args.each:
-                    print(script(shrink(outcome.steps, outcome.failure.rule, in_memory(ignored))), flush=True)
+                    print(script(shrink(outcome.steps, outcome.failure.rule, worlds(args.world, ignored))), flush=True)
             if done % 20 == 0:
                 print(f"{done} lives, {nights} nights, {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
     took = time.monotonic() - began

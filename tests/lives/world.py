@@ -13,9 +13,9 @@ any more, since an earlier one was left out, does nothing. Whatever the program 
 
 from __future__ import annotations
 
-import errno
 import io
 import json
+import mmap
 import os
 import re
 import shutil
@@ -30,24 +30,27 @@ from typing import Any, NamedTuple
 
 from harness import Pair
 
-import nightferry.night.takeover as takeover
 from drives import Drive
 from effects_faults import CountingEffects, FailingEffects, KillingEffects, PowerCutEffects, in_child
 from lives.acting import ActingEffects
 from lives.clock import LifeClock
 from lives.oracle import DAY_S, Failure, Oracle, Promise, Restored, Said
-from lives.rot import flip
 from nightferry.errors import NightferryError
-from nightferry.manifest.manifest import FILE_NAME
+import nightferry.night.run as run_module
+from nightferry.night import takeover
 from nightferry.night.context import Stop, Unwatched
+from nightferry.night.pairing import make_pair
 from nightferry.night.run import Result, run_night
 from nightferry.recovery.opening import open_pair
+from nightferry.recovery.restoring.new_primary import fill_new_primary
 from nightferry.recovery.restoring.opening import open_alone, open_configured
 from nightferry.recovery.restoring.restore import Request, restore
 from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.recovery.session import Session
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
+from nightferry.volumes.capabilities import Capabilities, probe
+from nightferry.volumes.capabilities import Capabilities, probe
 
 Step = tuple[str, dict[str, Any]]
 NAME = "recordings"
@@ -110,6 +113,7 @@ class World:
     books: Books = field(default_factory=Books)
     log: list[str] = field(default_factory=list)
     verbose: bool = False
+    when_closed: list[Callable[[], None]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         primary, secondary = self.drives or (self.base / "primary", self.base / "secondary")
@@ -129,14 +133,21 @@ class World:
             keeps_metadata=plain, links=plain, ignored=self.ignored, hold_count=HOLD_COUNT,
         )  # fmt: skip
         self.snapshots: list[tuple[int, dict[str, bytes]]] = []
+        self.mappings: dict[bytes, mmap.mmap] = {}
         self.restores = 0
+        self.second: PairSettings | None = None
         self.last: Said | None = None
         self._config = self.base / "nightferry.toml"
         takeover.Clock = lambda: self.clock  # type: ignore[assignment,misc]
+        run_module.probe = _probed  # type: ignore[assignment]
         self.make_pair()
 
     def close(self) -> None:
         """Removes everything but drives that were given."""
+        for view in self.mappings.values():
+            view.close()
+        for end in self.when_closed:
+            end()
         shutil.rmtree(os.fsencode(self.base), ignore_errors=True)
         if self.base.exists():  # what was made immutable
             subprocess.run(["chattr", "-R", "-i", self.base], check=False, capture_output=True)
@@ -209,10 +220,14 @@ class World:
     def _said(self, number: int, outcome: str, state: str, notes: tuple[str, ...] = (), message: str = "") -> Said:
         damage: frozenset[tuple[bytes, str]] = frozenset()
         left_out: frozenset[bytes] = frozenset()
+        is_held, decayed = False, damage
         with suppress(NightferryError, sqlite3.Error), self.pair.manifest() as manifest:
-            damage = frozenset((path, side) for path, side, *_ in manifest.runs.open_damage())
+            open_damage = manifest.runs.open_damage()
+            damage = frozenset((path, side) for path, side, *_ in open_damage)
+            decayed = frozenset((path, side) for path, side, verdict, _ in open_damage if verdict == "decayed")
             left_out = frozenset(each.path for each in manifest.runs.left_out(number))
-        return Said(number, outcome, state, damage, left_out, notes, message)
+            is_held = (hold := manifest.runs.open_hold()) is not None and hold.run == number and not hold.released_s
+        return Said(number, outcome, state, damage, left_out, notes, message, decayed, is_held)
 
     def _run_apart(self, disturbed: Failing) -> Said:
         """In a process of its own, which ends in the middle."""
@@ -291,6 +306,35 @@ class World:
             newest = self.books.newest(alone=True) or 0
             self.books.working = Sealed(newest)
         return action
+
+    def second_night(self) -> None:
+        """A night of a second pair, which shares the primary; made where it is not there. Only the first is checked."""
+        if self.second is None:
+            given = {**self.pair.settings.model_dump(), "name": "second", "secondary": self.base / "second"}
+            (self.base / "second").mkdir()
+            settings = PairSettings(**given)
+            with self.command():
+                make_pair(settings, self.pair.state_dir, lambda _: True)
+            self.second = settings
+        with self.command():
+            run_night(self.second, self.pair.state_dir, Unwatched(), clock=self.clock)
+
+    def new_primary(self, *, second: bool) -> None:
+        """`restore --new-primary --yes` onto an empty folder in the primary's place."""
+        settings = self.second if second else self.pair.settings
+        if settings is None:
+            return
+        immutable = ["chattr", "-R", "-i", os.fsencode(self.primary)]
+        subprocess.run(immutable, check=False, capture_output=True)
+        shutil.rmtree(self.top)
+        os.mkdir(self.top)
+        with self.command():
+            fill_new_primary(
+                settings, self.pair.state_dir, lambda _: True, Unwatched(), Effects(), self.clock, Stop(self.clock),
+                bad=True,
+            )  # fmt: skip
+        if not second:
+            self.books.working = self.books.working or Sealed(self.books.newest(alone=True) or 0)
 
     def release(self) -> None:
         """`release`, after a look at what it would do."""
@@ -454,6 +498,17 @@ class World:
 
     def _is_equal(self) -> bool:
         return not any(rot.side == "primary" for rot in self.oracle.rot.values()) or self.oracle.calm > CYCLE_DAYS
+
+
+_abilities: dict[str, Capabilities] = {}
+
+
+def _probed(fd: int, effects: Effects, *, as_root: bool, file_system: str) -> Capabilities:
+    """What a file system can hold is tried out once, and not at the beginning of each night: that has its own tests, and a
+    crash should hit the night itself."""
+    if file_system not in _abilities:
+        _abilities[file_system] = probe(fd, Effects(), as_root=as_root, file_system=file_system)
+    return _abilities[file_system]
 
 
 def _named(result: RestoreResult) -> frozenset[bytes]:
