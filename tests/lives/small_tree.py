@@ -61,14 +61,14 @@ class SmallTree:
 
     def changed(self, step: Step) -> SmallTree:
         """The tree after a change; this one stays as it is."""
-        after = copy.deepcopy(self)
+        after = self._copied()
         name, args = step
         _DO[name](after, **args)
         return after
 
     def seen(self) -> SmallTree:
         """The same once a night has seen it: what comes next is compared with it."""
-        after = copy.deepcopy(self)
+        after = self._copied()
         for path in sorted(after.nodes, reverse=True):
             node = after.nodes[path]
             node.origin, node.dated, node.touched = path, True, False
@@ -94,6 +94,10 @@ class SmallTree:
                 content = contents.setdefault(content, len(contents))
             rows.append((path, node.kind, inode, content, node.size, node.mode, node.dated, node.touched))
         return tuple(rows)
+
+    def _copied(self) -> SmallTree:
+        nodes = {id(node): copy.copy(node) for node in self.nodes.values()}
+        return SmallTree({path: nodes[id(node)] for path, node in self.nodes.items()})
 
     # --- for the changes
 
