@@ -278,6 +278,10 @@ class Nights(RuleBasedStateMachine):
             assert _contents(copy_of(self.pair)) >= before
             self.pair.release()
             result = self._run(None)
+        if effects is None and isinstance(result, Result) and result.open_damage:
+            # Other content under its old date (put_back): a person looks at it, and takes it as it is.
+            self.pair.accept_all()
+            result = self._run(None)
         if effects is None:
             assert isinstance(result, Result), f"the night did not begin: {result}"
             assert result.outcome == "complete", f"{result.outcome}: {result.failure} {result.notes} {result.tally}"

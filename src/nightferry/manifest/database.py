@@ -7,11 +7,12 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from nightferry.errors import Busy, Failed
-from nightferry.manifest import schema
+from nightferry.manifest import formats, migrations, schema
+from nightferry.manifest.soundness import fault_in
 from nightferry.tree.effects import Effects
 
 _CACHE_KIB = 8 * 1024
@@ -48,8 +49,29 @@ class Database:
     def set_meta(self, key: str, value: str) -> None:
         self.connection.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", (key, value))
 
+    def copy_to(self, target: Path | str) -> None:
+        """A consistent copy of all of it in a new file, which the caller syncs. Raises ``sqlite3.Error``."""
+        copy = sqlite3.connect(target, isolation_level=None)
+        try:
+            copy.execute("PRAGMA synchronous = OFF")
+            self.connection.backup(copy, pages=4096)
+            copy.execute("PRAGMA journal_mode = DELETE")
+        finally:
+            copy.close()
+
+    def forget_older(self) -> None:
+        """Removes what a change of format kept beside it (``_migrate``)."""
+        for each in self.path.parent.glob(_older(self.path, "*").name):
+            with suppress(OSError):
+                each.unlink()
+
     def close(self) -> None:
         self.connection.close()
+
+
+def _older(path: Path, version: int | str) -> Path:
+    """Where a manifest stands as it was before its format was changed."""
+    return path.with_name(f"{path.stem}.format-{version}{path.suffix}")
 
 
 def _unwritable(path: Path, error: Exception) -> Failed:
@@ -73,8 +95,9 @@ def create(path: Path, effects: Effects, meta: dict[str, str]) -> Database:
     try:
         _tune(connection, writable=True)
         connection.execute("BEGIN IMMEDIATE")
-        for statement in _statements(schema.TABLES):
+        for statement in formats.PRESENT.statements():
             connection.execute(statement)
+        formats.mark(connection, schema.VERSION)
         for key, value in {"schema": str(schema.VERSION), **meta}.items():
             database.set_meta(key, value)
         effects.commit(connection)
@@ -94,17 +117,26 @@ def _remove(path: Path) -> None:
 
 
 def _sync_folder(folder: Path) -> None:
-    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    _sync(folder, os.O_RDONLY | os.O_DIRECTORY)
+
+
+def _sync(path: Path, flags: int) -> None:
+    fd = os.open(path, flags | os.O_CLOEXEC)
     try:
         os.fsync(fd)
     finally:
         os.close(fd)
 
 
-def open_existing(path: Path, effects: Effects, *, writable: bool, unchanging: bool = False) -> Database:
-    """Raises ``Failed`` where it is absent, not a manifest, or of a newer nightferry.
+def open_existing(
+    path: Path, effects: Effects, *, writable: bool, unchanging: bool = False, keep_older: bool = True
+) -> Database:
+    """One of an older format gets the present one where it is opened for writing, and answers as such a one else.
 
-    ``unchanging``: nobody writes to it, so that no lock and no shared memory is needed.
+    ``unchanging``: nobody writes to it, so that no lock and no shared memory is needed. ``keep_older``: what had an
+    older format is kept beside it until a night has sealed.
+
+    Raises ``Failed`` where it is absent, not a manifest, or of a newer nightferry.
     """
     try:
         mode = "rw" if writable else "ro&immutable=1" if unchanging else "ro"
@@ -122,34 +154,52 @@ def open_existing(path: Path, effects: Effects, *, writable: bool, unchanging: b
                 else "if its disk is sound, move the file away and take the pair over again from its secondary"
             )
         ) from error
-    version = None if row is None else str(row[0])
-    if version != str(schema.VERSION):
+    said = None if row is None else str(row[0])
+    version = formats.number(said)
+    if version is None:
         connection.close()
         raise Failed(
-            f"the manifest {path} has the format {version}, this nightferry reads {schema.VERSION}: use the version"
+            f"the manifest {path} has the format {said}, this nightferry reads up to {schema.VERSION}: use the version"
             " of nightferry that wrote it, or a newer one"
         )
     database = Database(connection, effects, path)
-    if writable:
-        _add_indexes(database)
-    return database
-
-
-def _add_indexes(database: Database) -> None:
-    """Those that a manifest of an older nightferry lacks. Raises ``Failed``."""
     try:
-        found = {row[0] for row in database.connection.execute("SELECT name FROM sqlite_schema WHERE type = 'index'")}
-        missing = [statement for name, statement in schema.LATER_INDEXES.items() if name not in found]
-        if missing:
-            with database.transaction() as connection:
-                for statement in missing:
-                    connection.execute(statement)
+        if version < schema.VERSION and writable:
+            _migrate(database, version, keep_older=keep_older)
+        elif version < schema.VERSION:
+            migrations.stand_in(connection, version)
     except sqlite3.Error as error:
         database.close()
-        raise _unreadable(database.path, error) from error
+        raise _unreadable(path, error) from error
     except BaseException:  # of whatever kind: nobody got the database who could close it
         database.close()
         raise
+    return database
+
+
+def _migrate(database: Database, version: int, *, keep_older: bool) -> None:
+    """Raises ``Failed``, and ``sqlite3.Error`` where it cannot be read; it has its old format then."""
+    fault = fault_in(database.connection, thorough=True)
+    if fault is not None:
+        raise _unreadable(database.path, fault)
+    if keep_older:
+        _keep(database, _older(database.path, version))
+    with database.transaction() as connection:
+        if database.meta("schema") == str(version):  # nobody else did it meanwhile
+            migrations.migrate(connection, version)
+
+
+def _keep(database: Database, older: Path) -> None:
+    """Raises ``Failed``."""
+    new = older.with_name(older.name + ".new")
+    try:
+        _remove(new)
+        database.copy_to(new)
+        _sync(new, os.O_RDONLY)
+        os.replace(new, older)
+        _sync_folder(older.parent)
+    except (sqlite3.Error, OSError) as error:
+        raise _unwritable(older, error) from error
 
 
 class _Copied(Database):
@@ -204,7 +254,7 @@ def _open_to_look(path: Path, effects: Effects, *, in_use: bool) -> Database:
             shutil.copyfile(f"{path}{suffix}", f"{copy}{suffix}")
         if _marks(path) != before:
             raise _overtaken(path)
-        opened = open_existing(copy, effects, writable=True)
+        opened = open_existing(copy, effects, writable=True, keep_older=False)
     except OSError as error:
         shutil.rmtree(folder, ignore_errors=True)
         raise _no_copy(path, place, error) from error
@@ -214,7 +264,7 @@ def _open_to_look(path: Path, effects: Effects, *, in_use: bool) -> Database:
     return _Copied(opened.connection, effects, copy)
 
 
-def _unreadable(path: Path, error: sqlite3.Error) -> Failed:
+def _unreadable(path: Path, error: sqlite3.Error | str) -> Failed:
     return Failed(
         f"the manifest {path} cannot be read ({error}): see whether its disk is sound, then run a night, which replaces"
         " a damaged one"
@@ -259,8 +309,3 @@ def _tune(connection: sqlite3.Connection, *, writable: bool) -> None:
 def _quoted(path: Path) -> str:
     # SQLite's URI filenames: only these three have a meaning of their own.
     return str(path).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
-
-
-def _statements(script: str) -> list[str]:
-    # executescript() would end the transaction.
-    return [part for part in script.split(";\n") if part.strip()]

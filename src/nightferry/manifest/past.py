@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from nightferry.manifest.database import Database
-from nightferry.manifest.records import ROOT_ID, Past, Version
-from nightferry.tree.metadata import Kind
+from nightferry.manifest.records import ROOT_ID, Content, Past, Version
+from nightferry.tree.metadata import Kind, Stat
 
 _COLUMNS = "id, entry, parent, name, kind, size_bytes, since, until, reason, held, expired"
 
@@ -32,6 +32,18 @@ class PastVersions:
             " nlink, algorithm, digest, target, xattrs, born, since, ?, ?, ?, read_secondary_s FROM entry WHERE id = ?",
             (run, reason, held, entry),
         )
+
+    def before(self, entry: int, run: int) -> tuple[Stat, Content] | None:
+        """A row as it was before this run first changed it; None where this run did not."""
+        row = self._connection.execute(
+            "SELECT kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink, algorithm, digest, target"
+            " FROM past WHERE entry = ? AND until = ? ORDER BY id LIMIT 1",
+            (entry, run),
+        ).fetchone()
+        if row is None:
+            return None
+        stat = Stat(Kind(row[0]), row[1], int(row[2]), int(row[3]), row[4], row[5], row[6], row[7], row[8], 0)
+        return stat, Content(row[9], row[10], row[11])
 
     def of_run(self, run: int) -> Iterator[Past]:
         """What this run displaced, moved or altered."""

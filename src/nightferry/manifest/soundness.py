@@ -15,7 +15,7 @@ import sqlite3
 from pathlib import Path
 
 from nightferry.errors import Failed
-from nightferry.manifest import schema
+from nightferry.manifest import formats
 
 _NAMES = "SELECT type, name FROM sqlite_schema WHERE name NOT LIKE 'sqlite_%'"
 # sqlite.org/rescode.html; SQLITE_ERROR is a table or column that is not there.
@@ -55,23 +55,27 @@ def fault_in(connection: sqlite3.Connection, *, thorough: bool, pair_id: str | N
     """As ``find_fault``, over an open connection; raises ``sqlite3.Error``."""
     meta = dict(connection.execute("SELECT key, value FROM meta WHERE key IN ('schema', 'pair_id', 'generation')"))
     version = str(meta.get("schema", ""))
-    if version.isdecimal() and version != str(schema.VERSION):
+    number = formats.number(version)
+    if number is None and version.isdecimal():
         return None  # of another nightferry: opening it says so
-    if version != str(schema.VERSION) or not str(meta.get("generation", "")).isdecimal():
+    if number is None or not str(meta.get("generation", "")).isdecimal():
         return "it does not say what it is"
+    form = formats.FORMATS[number]
+    if formats.marks(connection) != form.marks:
+        return "it says two things of its format"
     if pair_id is not None and meta.get("pair_id") != pair_id:
         return "it is that of another pair"
-    missing = _expected() - set(connection.execute(_NAMES)) - {("index", name) for name in schema.LATER_INDEXES}
+    missing = _expected(form) - set(connection.execute(_NAMES)) - {("index", name) for name in form.optional}
     if missing:
         return f"it lacks the {' '.join(sorted(missing)[0])}"
     said = connection.execute(f"PRAGMA {'integrity_check' if thorough else 'quick_check'}(1)").fetchone()
     return None if said == ("ok",) else str(said[0]).strip().replace("\n", "; ")
 
 
-def _expected() -> set[tuple[str, str]]:
+def _expected(form: formats.Format) -> set[tuple[str, str]]:
     connection = sqlite3.connect(":memory:")
     try:
-        connection.executescript(schema.TABLES)
+        connection.executescript(form.tables)
         return set(connection.execute(_NAMES))
     finally:
         connection.close()

@@ -128,7 +128,7 @@ class Care:
         return new
 
     def _finish(self, new: Path, *, is_empty: bool, aside: str) -> Taken:
-        manifest = Manifest.open(new, self.effects)
+        manifest = Manifest.open(new, self.effects, keep_older=False)  # the one that it was copied from still stands
         try:
             last = manifest.runs.last()
             sealed_s = None if is_empty or last is None else last.ended_s or last.started_s

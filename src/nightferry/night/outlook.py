@@ -160,7 +160,7 @@ def _night_to_scan(
         stop=stop, progress=progress, number=1 if last is None else last.number + 1, stamp="",
         algorithm=by_name(settings.hash), buffers=buffers,
         platter=Platter(drives.secondary_mount, effects, buffers, direct_reads=True),
-        mounted_below=drives.mounted_below, excludes=excludes, excludes_seed=seed,
+        mounted_below=drives.mounted_below, inodes=drives.inodes, excludes=excludes, excludes_seed=seed,
     )  # fmt: skip
 
 

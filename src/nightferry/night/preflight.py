@@ -20,7 +20,7 @@ from nightferry.tree.root import Root
 from nightferry.units import show_text
 from nightferry.volumes.card import PairEntry
 from nightferry.volumes.cardfile import moved_from_elsewhere, read_card
-from nightferry.volumes.filesystem import filesystem_uuid
+from nightferry.volumes.filesystem import filesystem_uuid, tells_files_apart
 from nightferry.volumes.lock import PairLock, lock_drive
 from nightferry.volumes.mounts import Mount, Relation, is_mount_point, mount_of, mounted_below, relation
 from nightferry.volumes.pairing import Found, verify_apart, verify_mounted, verify_pair
@@ -39,6 +39,7 @@ class Drives:
     secondary_mount: Mount
     mounted_below: frozenset[bytes]
     kernel_enforced: bool  # the kernel itself refuses writes to the primary
+    inodes: bool = True  # whether inode number and ctime tell the primary's files apart (volumes/filesystem.py)
 
 
 def state_folder(state_dir: Path, pair: str) -> Path:
@@ -99,7 +100,8 @@ def open_drives(settings: PairSettings, effects: Effects, *, to_write: bool, men
                 )
             what = f"the drive at {show_text(str(settings.secondary))}"
             stack.enter_context(lock_drive(secondary.fd, effects, what))
-        yield Drives(entry, primary, secondary, mount, mounted_below(settings.primary), kernel_enforced)
+        inodes = tells_files_apart(mount_of(settings.primary).file_system)
+        yield Drives(entry, primary, secondary, mount, mounted_below(settings.primary), kernel_enforced, inodes)
 
 
 def check_places(settings: PairSettings) -> Relation:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 
+from nightferry.manifest.records import BadFile, Content, Damage
 from nightferry.night.context import Night
 from nightferry.night.failing import read_failed
 from nightferry.tree.content import ReadFailed, hash_content
@@ -26,7 +27,12 @@ class Unsettled(Exception):
 
 
 class Decayed(Exception):
-    """The file has other content than before, and its metadata says that nobody wrote to it."""
+    """The file has another content than it should, by its name, inode and date, or by what is known to be damaged."""
+
+    def __init__(self, row: int | None, right: Content, bad: BadFile, damage: Damage | None = None) -> None:
+        """``row``: of the copy, whose content ``right`` is. ``damage``: open damage that this is."""
+        super().__init__("it has another content than it should")
+        self.row, self.right, self.bad, self.damage = row, right, bad, damage
 
 
 def open_settled(night: Night, path: bytes) -> tuple[int, os.stat_result]:

@@ -40,6 +40,7 @@ from nightferry.night.manifest_care import open_sound_manifest
 from nightferry.night.platter import Platter
 from nightferry.night.preflight import Drives, check_layout, lock_pair, open_drives
 from nightferry.night.reconcile import reconcile
+from nightferry.night.register import close_replaced, enter_found
 from nightferry.night.resolve import resolve
 from nightferry.night.retire import retire
 from nightferry.night.scan import scan
@@ -209,7 +210,7 @@ def _prepare(
         settings=settings, manifest=manifest, plan=plan, primary=drives.primary, secondary=drives.secondary,
         effects=effects, capabilities=can, barrier=barrier, clock=clock, stop=stop, progress=progress,
         number=number, stamp=stamp, algorithm=by_name(settings.hash), buffers=buffers, platter=platter,
-        mounted_below=drives.mounted_below, excludes=excludes, excludes_seed=seed,
+        mounted_below=drives.mounted_below, inodes=drives.inodes, excludes=excludes, excludes_seed=seed,
     )  # fmt: skip
     night.tally.finished_after_crash = finished
     if is_full:
@@ -302,6 +303,7 @@ def _work(night: Night, result: Result, clock_ok: bool, state_folder: Path, rend
     night.progress.phase("scan and compare")
     scan(night)
     proposed = resolve(night)
+    enter_found(night)
     result.is_compared = True
 
     result.hold_reasons = _hold(night, proposed)
@@ -325,6 +327,7 @@ def _work(night: Night, result: Result, clock_ok: bool, state_folder: Path, rend
     if not held:
         remember_listings(night)
         night.manifest.runs.spend_holds(night.number)
+        close_replaced(night)
 
     night.progress.phase("verify")
     result.reading = reading_of(verify_slice(night, mend=not held))
@@ -355,6 +358,8 @@ def _copy(night: Night, *, held: bool, fits: bool) -> None:
         ordered = (item for item in night.plan.smallest_first(*steps) if item.base is None)
     # Files that are linked from what the copy has go first: a later batch may displace what they are linked from.
     copier.run(night.plan.items(Step.ADDED, based=True))
+    if not held:
+        copier.run(night.plan.items(Step.TOUCHED, based=True))
     copier.run(ordered)
     copier.retry()
     if held:

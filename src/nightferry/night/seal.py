@@ -61,6 +61,7 @@ def seal(night: Night) -> None:
         database.set_meta("sealed", str(night.manifest.generation))
         if stale:
             database.set_meta("lists", "written")
+    database.forget_older()
 
 
 def _write_manifest(night: Night) -> None:
