@@ -140,6 +140,7 @@ class Oracle:
     shown: dict[bytes, Thing] | None = None  # removed or replaced, when a hold was shown and released
     true_s: float = 0.0
     accused: frozenset[tuple[bytes, str]] = frozenset()  # what was told as rot, so far
+    identities: dict[tuple[int, int, int], Key] = field(default_factory=dict)  # inode, size, mtime: the first content
 
     # --- failing
 
@@ -277,6 +278,10 @@ class Oracle:
                 if thing is not None and thing.key in self.rot:
                     self.rot[thing.key].discovered = True
         self._check_accused(said.decayed, primary)
+        for path, inode in primary.inodes.items():
+            thing = primary.things[path]
+            if thing.key not in self.rot:
+                self.identities.setdefault((inode, thing.size_bytes, thing.mtime_ns), thing.key)
         if said.outcome in ("complete", "partial"):
             self.completed += 1
         copy, _ = self.after_program(said)
@@ -307,8 +312,15 @@ class Oracle:
             now, copy = primary.things.get(path), self.before_copy.things.get(path)
             if now is None or now.kind != "f" or now != self.before_primary.things.get(path) or now.key in self.rot:
                 continue
+            if self._is_under_old_date(path, now):
+                continue
             if side == "primary" or (side == "secondary" and copy is not None and copy.key == now.key):
                 self.fail("intact-called-bad", f"{path!r} on the {side} is told as decayed; it is what was written")
+
+    def _is_under_old_date(self, path: bytes, now: Thing) -> bool:
+        """Whether a file that was seen before, by inode, size and date, has other content: a person has to judge."""
+        inode = self.before_primary.inodes[path]
+        return self.identities.get((inode, now.size_bytes, now.mtime_ns), now.key) != now.key
 
     def _allowed(self, said: Said, after: Tree) -> dict[bytes, Alternatives]:
         """What each name may be as of this night: what it is on the primary, and if it was not complete what it was."""
