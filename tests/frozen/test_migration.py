@@ -6,6 +6,7 @@ import errno
 import os
 import shutil
 import sqlite3
+import stat
 import sys
 import tarfile
 from collections.abc import Callable
@@ -73,7 +74,8 @@ def test_O_only_what_the_format_changes_is_changed(older: Path, tmp_path: Path) 
     assert marks(connection) == KNOWN[schema.VERSION].marks == (0x4E467279, schema.VERSION)
     connection.close()
     assert kept(older) == ["manifest.format-1.sqlite3"]
-    assert dump(older.with_name("manifest.format-1.sqlite3")) == before
+    aside = older.with_name("manifest.format-1.sqlite3")
+    assert (dump(aside), stat.S_IMODE(aside.stat().st_mode)) == (before, 0o600), "it says every name"
     opened(older)
     assert dump(older) == after
 

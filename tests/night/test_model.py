@@ -41,7 +41,7 @@ from nightferry.tree.effects import Effects
 
 LONG = os.environ.get("HYPOTHESIS_PROFILE") == "long"
 PROFILE = settings(
-    max_examples=4000 if LONG else 48,
+    max_examples=4000 if LONG else 60,
     stateful_step_count=40 if LONG else 25,
     derandomize=not LONG,
     database=None,

@@ -41,9 +41,9 @@ class Manifest:
 
     @classmethod
     @contextmanager
-    def look(cls, path: Path, effects: Effects, *, in_use: bool) -> Iterator[Manifest]:
+    def look(cls, path: Path, effects: Effects, *, in_use: bool, check: bool = False) -> Iterator[Manifest]:
         """For reading, without a trace; see ``database.open_to_look``. Raises ``Failed`` and ``Busy``."""
-        with database.open_to_look(path, effects, in_use=in_use) as opened:
+        with database.open_to_look(path, effects, in_use=in_use, check=check) as opened:
             yield cls(opened)
 
     def close(self) -> None:

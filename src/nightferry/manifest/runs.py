@@ -17,6 +17,8 @@ _DAMAGE = (
 # Open damage that is told of and known again by its content; more than that is a drive to be replaced.
 DAMAGE_LIMIT = 10_000
 
+_WEEK_S = 7 * 86_400.0
+
 # Names kept of what one run left out; beyond it they are counted, not listed.
 LEFT_OUT_LIMIT = 10_000
 # Runs whose left-out names are kept: the same names come again every night.
@@ -70,10 +72,24 @@ class Runs:
         ).fetchone()
         return int(row[0])
 
-    def latest_end_s(self) -> float | None:
-        """The latest moment that any run knew, to notice a clock that went back."""
-        row = self._connection.execute("SELECT max(max(started_s), max(coalesce(ended_s, 0))) FROM run").fetchone()
-        return None if row[0] is None else float(row[0])
+    def dates(self, limit: int) -> list[tuple[int, float]]:
+        """(number, when it ended, or began where it has no end) of the newest runs, oldest first."""
+        rows = self._connection.execute(
+            "SELECT number, coalesce(ended_s, started_s) FROM run ORDER BY number DESC LIMIT ?", (limit,)
+        ).fetchall()
+        return [(int(number), float(date_s)) for number, date_s in reversed(rows)]
+
+    def starts_from(self, number: int) -> list[float]:
+        """When the run with this number began, and all after it, by their numbers.
+
+        Of one during which the clock was set, which lasted less than nothing or more than a week by it, its end.
+        """
+        rows = self._connection.execute(
+            "SELECT CASE WHEN coalesce(ended_s, started_s) - started_s BETWEEN 0 AND ? THEN started_s ELSE ended_s END"
+            " FROM run WHERE number >= ? ORDER BY number",
+            (_WEEK_S, number),
+        )
+        return [float(row[0]) for row in rows]
 
     def _one(self, query: str, values: tuple[int, ...] = ()) -> Run | None:
         row = self._connection.execute(query, values).fetchone()

@@ -30,6 +30,7 @@ from nightferry.night.alter import alter
 from nightferry.night.busy import MOST_FOLDERS, busy_first
 from nightferry.night.context import Clock, Interrupted, Night, Progress, Stop, Tally
 from nightferry.night.copying import Copier
+from nightferry.night.dates import judge_date
 from nightferry.night.excluding import excluder
 from nightferry.night.expire import expire
 from nightferry.night.failing import FailingDrive
@@ -68,8 +69,6 @@ FULL = (
     "The secondary was full to the last block when the night began. Nobody but nightferry should write to it: see what"
     " stands there beside copy/, retired/, staging/ and records/."
 )
-# A clock that says less than the newest run by more than this went back; less is the drift of a small box.
-CLOCK_TOLERANCE_S = 60.0
 
 
 # What is left for a person of a night that has ended, made above this layer: the night, what it came to, the state's
@@ -235,16 +234,18 @@ def _carry_through(
 ) -> Result:
     """Runs the phases and records how they ended, whatever happens."""
     try:
-        clock_ok = _clock_is_plausible(night)
+        judged, sentence = judge_date(night.manifest, night.clock.now_s())
         night.manifest.runs.start(night.number, night.stamp, night.clock.now_s())
     except sqlite3.Error as error:
         raise Failed(_in_doubt(error)) from error
     night.progress.note("started", number=night.number)
+    if sentence:
+        night.note(sentence)
     result = Result(night.settings.name, night.number, "failed", night.tally, night.notes)
     can_seal = False
     devices = error_counts.devices(night.settings)
     try:
-        _work(night, result, clock_ok, state_folder, render)
+        _work(night, result, judged.may_expire, state_folder, render)
     except (Interrupted, Stopped) as error:
         result.outcome = "interrupted"
         night.note(f"Stopped before the end: {night.stop.reason or error}. What was finished is safe.")
@@ -390,17 +391,6 @@ def _hold(night: Night, proposed: Proposed) -> list[str]:
 
 
 # --- the end
-
-
-def _clock_is_plausible(night: Night) -> bool:
-    latest_s = night.manifest.runs.latest_end_s()
-    if latest_s is not None and night.clock.now_s() < latest_s - CLOCK_TOLERANCE_S:
-        night.note(
-            "The clock says it is earlier than the last run: nothing retired expires until it is right again. A box"
-            " without a battery for its clock should set it over the network before the night."
-        )
-        return False
-    return True
 
 
 def _outcome(night: Night) -> str:

@@ -36,7 +36,7 @@ class Place(NamedTuple):
 
     root: Root
     path: bytes
-    what: str  # copy, retired, primary
+    what: str  # copy, retired, primary, stray
     told: str  # the same, for a person
 
 
