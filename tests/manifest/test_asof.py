@@ -9,6 +9,7 @@ import pytest
 
 from nightferry.manifest import asof
 from nightferry.manifest.asof import AsOf, Source
+from nightferry.manifest.contents import Contents, Recorded
 from nightferry.manifest.database import open_existing
 from nightferry.manifest.formats import FORMATS
 from nightferry.manifest.manifest import FILE_NAME, Manifest
@@ -132,7 +133,8 @@ def test_a_bad_version_is_a_suspect_and_no_source(manifest: Manifest) -> None:
     as_of = AsOf(manifest, 1)
     node = as_of.find(b"kyrie.wav")
     assert node is not None
-    assert as_of.sources(node) == as_of.elsewhere(node) == [Source("copy", b"kyrie.wav")]
+    assert as_of.sources(node) == [Source("copy", b"kyrie.wav")]
+    assert list(Contents(manifest).places(node.content)) == [Recorded("copy", b"kyrie.wav")]
     assert as_of.suspects(node) == [Source("retired", b"2/kyrie.wav", 2)]
 
 
@@ -217,7 +219,9 @@ def test_links_are_one_file_also_where_one_is_gone(manifest: Manifest) -> None:
     assert [node.name for node in now.linked(b)] == [b"b"]
     assert then.sources(a) == [Source("copy", b"b"), Source("retired", b"2/a", 2)]
     assert then.sources(b) == [Source("copy", b"b"), Source("retired", b"2/a", 2)]
-    assert then.elsewhere(a) == [Source("copy", b"b"), Source("copy", b"c"), Source("retired", b"2/a", 2)]
+    assert list(Contents(manifest).places(a.content)) == [
+        Recorded("copy", b"b"), Recorded("copy", b"c"), Recorded("retired", b"2/a"),
+    ]  # fmt: skip
 
 
 def test_one_inode_is_one_file_only_where_all_else_agrees(manifest: Manifest) -> None:

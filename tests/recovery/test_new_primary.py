@@ -244,6 +244,9 @@ def test_a_second_pair_of_the_same_primary_joins_it(drives: DriveFactory, tmp_pa
     other.run_well()
     swap(world, drives("ext4", 32 * MIB))
     filled(pair)
+    with pytest.raises(WrongDrive, match="`nightferry restore away --new-primary`") as refused:
+        other.pair()
+    assert "`nightferry pair away`" not in str(refused.value)  # which would say the same once more
     seen: list[NewPrimary] = []
     result = filled(other, seen=seen)
     assert seen[0].action == "join"

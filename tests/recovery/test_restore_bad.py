@@ -206,3 +206,30 @@ def test_two_bad_places_fill_each_other(faulty: tuple[Pair, FaultyDrive], tmp_pa
     result = restored(pair, tmp_path / "restored", bad=True)
     assert [tuple(each) for each in result.damaged.kept[0].ranges] == [(10 * BLOCK, 12 * BLOCK, "another place")]
     assert (tmp_path / "restored" / f"{KYRIE}.damaged").read_bytes() == whole
+
+
+def test_B_each_of_many_is_taken_from_its_twin(tmp_path: Path) -> None:
+    pair = Pair(tmp_path / "primary", tmp_path / "secondary", tmp_path / "state")
+    for number in range(130):
+        for folder in ("a", "b"):
+            pair.write(f"{folder}/{number:03d}.wav", b"%d" % number * 200)
+    pair.run_well()
+    for number in range(130):
+        rot(pair.copy / f"a/{number:03d}.wav")
+    result = restored(pair, tmp_path / "restored", alone=True)
+    assert (result.elsewhere.count, result.bad.count) == (130, 0)
+    assert unlike(pair.primary, tmp_path / "restored") == []
+
+
+def test_B_the_primary_is_asked_under_names_that_no_night_carried_out(pair: Pair, tmp_path: Path) -> None:
+    """As on a held night: the copy has them under the old names, and no record has the new ones."""
+    moved = pair.primary / "elsewhere"
+    moved.mkdir()
+    for name in (KYRIE, GLORIA):
+        os.rename(pair.primary / name, moved / name.split("/")[1])
+    good = sha256(moved / KYRIE.split("/")[1])
+    rot(pair.copy / KYRIE)
+    result = restored(pair, tmp_path / "restored")
+    assert names(result.bad) == []
+    assert names(result.elsewhere) == [KYRIE.encode()]
+    assert sha256(tmp_path / "restored" / KYRIE) == good

@@ -74,6 +74,13 @@ class World:
             chosen = None if source is None else source.encode()
             return [session.act(each, action, chosen) for each in looked]
 
+    def mend_from(self, path: str, source: bytes) -> list[Outcome]:
+        """What `nightferry mend PATH --from SOURCE` does, also for a file that is not damaged."""
+        with self.opened() as opened:
+            session = Session(opened, self.pair.clock, lambda: False)
+            looked = list(session.look(session.chosen([os.fsencode(path)], anyway=True)))
+            return [session.act(each, "choose", source) for each in looked]
+
     def survey(self, path: str) -> Survey:
         with self.opened() as opened:
             return Surveyor(opened, lambda: False).survey(path.encode())

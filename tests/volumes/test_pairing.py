@@ -104,7 +104,7 @@ P, S = "/srv/recordings", "/srv/recordings-second"
         (
             {"secondary": carded(SECONDARY, volume=new_id())},
             WrongDrive,
-            [P, S, "but not to each other", "plug in the drive that belongs to", "run `nightferry pair recordings`"],
+            [P, S, "but not to each other", "plug in the drive that belongs to", "under another name"],
         ),
         (
             {"primary": carded(PRIMARY, volume=new_id())},
@@ -139,3 +139,31 @@ def test_paths_of_any_bytes_are_shown_safely() -> None:
     with pytest.raises(WrongDrive) as caught:
         verify(replace(PRIMARY, path=Path("/srv/\x1b[2J\udcff\n"), card=None))
     assert str(caught.value).isprintable()
+
+
+ELSEWHERE = PairEntry(new_id(), "scores", "primary", new_id())
+LEADS_BACK = "run `nightferry pair recordings`"
+
+
+@pytest.mark.parametrize(
+    ("primary", "secondary", "says"),
+    [
+        # The primary of another pair, and the secondary of this one: `pair` takes no new primary, `restore` does.
+        (carded(PRIMARY, pairs=(ELSEWHERE,)), SECONDARY, "`nightferry restore recordings --new-primary`"),
+        (carded(PRIMARY, pairs=(STRANGER,)), SECONDARY, "so it cannot become a primary"),
+        (PRIMARY, carded(SECONDARY, pairs=(ELSEWHERE,)), "under another name, with a drive that has no identity card"),
+        (PRIMARY, carded(SECONDARY, volume=new_id()), "under another name, with a drive that has no identity card"),
+    ],
+)
+def test_N_no_advice_leads_back_to_the_same_refusal(primary: Found, secondary: Found, says: str) -> None:
+    """Cards of both drives are there and sound, so that `pair` refuses with the very same sentence."""
+    with pytest.raises(WrongDrive) as caught:
+        verify(primary, secondary)
+    assert says in str(caught.value)
+    assert LEADS_BACK not in str(caught.value)
+
+
+def test_N_where_neither_drive_is_of_the_pair_the_way_is_another_secondary() -> None:
+    with pytest.raises(WrongDrive) as caught:
+        verify(carded(PRIMARY, pairs=(ELSEWHERE,)), carded(SECONDARY, pairs=(STRANGER,)))
+    assert f"mount a drive without one there and {LEADS_BACK}" in str(caught.value)

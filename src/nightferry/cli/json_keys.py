@@ -425,7 +425,8 @@ KEYS: dict[str, dict[str, str]] = {
         "pairs[].names[].events[].bytes_before": "of what changed: its size before",
         "pairs[].names[].events[].altered[]": "of changed metadata: what, in words",
         "pairs[].names[].versions[].since_night": "a content that it had: the night that brought it",
-        "pairs[].names[].versions[].until_night": "the night that displaced it; null: it has it now",
+        "pairs[].names[].versions[].until_night": "the night that displaced it; null: it has it now; if it is"
+        " since_night, no night copied it, and a command displaced it on the primary after that night",
         "pairs[].names[].versions[].path": "its last path with that content",
         "pairs[].names[].versions[].bytes": "its size",
         "pairs[].names[].versions[].modified_ns": "when it was written (mtime), nanoseconds since 1970, as text",

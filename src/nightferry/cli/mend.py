@@ -28,7 +28,8 @@ Shows each damaged file, what the primary, the copy and the retired versions hav
 done; then it changes nothing. With --restore it puts the right content back on the primary, with its
 original metadata. With --accept it takes things as they are: the next night copies the present content and
 keeps the older version in retired/. Where no place has the right content, --from chooses a version, and
---salvage reads around the bad spots of a file into a new one beside it."""
+--salvage reads around the bad spots of a file into a new one beside it. What takes the place of a file on
+the primary keeps that file first, in retired/ on the secondary, where `history` lists it."""
 EXAMPLE = """\
   nightferry mend recordings
   nightferry mend recordings "2026-05 spring concert/01 kyrie.wav" --restore"""
@@ -48,7 +49,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--accept", action="store_true", help="take it as it is")
     what.add_argument(
         "--from", dest="source", metavar="VERSION",
-        help="of one file without a right version: put this one on the primary (secondary, primary, retired/...)",
+        help="of one file: put this version on the primary (secondary, primary, retired/...)",
     )  # fmt: skip
     what.add_argument("--salvage", action="store_true", help="read an unreadable file around its bad spots")
     parser.add_argument("--yes", action="store_true", help="do not ask; needed where there is no terminal")
@@ -126,7 +127,8 @@ class _Call:
 
     def run(self) -> None:
         """Raises ``WrongUse`` where nobody can be asked, and ``Stopped``."""
-        found = self._session.chosen([os.fsencode(path) for path in self._args.paths])
+        anyway = self._args.source is not None
+        found = self._session.chosen([os.fsencode(path) for path in self._args.paths], anyway=anyway)
         if self._action is None and not self._args.paths:
             self._hidden = max(0, len(found) - _SHOWN_LIMIT)
             found = found[:_SHOWN_LIMIT]

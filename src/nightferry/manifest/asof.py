@@ -72,13 +72,11 @@ _ANY_LINKED = (
 )
 _ANY_DAMAGE = "SELECT EXISTS (SELECT 1 FROM damage WHERE closed_run IS NULL)"
 _OF_ROW = f"{_COPY} AND id = :entry UNION ALL {_HELD} AND entry = :entry"
-_ANYWHERE = f"SELECT * FROM ({_COPY} LIMIT :limit) UNION ALL SELECT * FROM ({_HELD} ORDER BY until DESC LIMIT :limit)"
 
 # As of no run that was: whatever stands now, also what stock-taking found and no run told of.
 NEWEST = 1 << 61
 
 _SECONDARY, _RETIRED = "secondary", "retired"  # as the damage register has the sides
-_ELSEWHERE_LIMIT = 100
 _NO_CONTENT = Content()
 # Ranks of places: copies first, then what was retired later, last what could not be read.
 _OLDER, _LAST = 1 << 61, 1 << 62
@@ -219,10 +217,6 @@ class AsOf:
         """
         return _in_order(self._places(node, _OF_FILE)[0])
 
-    def elsewhere(self, node: Node) -> list[Source]:
-        """As ``sources``, under any name whatever: reads all rows, so ask only where those have failed. At most 200."""
-        return _in_order(self._places(node, _ANYWHERE)[0])
-
     def suspects(self, node: Node) -> list[Source]:
         """Where this content should stand and is known to be bad: for whoever asks for bad bytes rather than none."""
         return _in_order(self._places(node, _OF_ROW)[1])
@@ -235,7 +229,7 @@ class AsOf:
             return good, bad
         values = {
             "entry": node.entry, "inode": node.stat.inode or None, "kind": int(node.stat.kind),
-            "limit": _ELSEWHERE_LIMIT, **node.content._asdict(),
+            **node.content._asdict(),
         }  # fmt: skip
         for row, parent, name, held, reason, until in self._connection.execute(query, values).fetchall():
             if held is None:

@@ -37,6 +37,7 @@ _ROWS = (
     f"SELECT entry, {NODE_COLUMNS}, until, reason FROM past WHERE entry = :entry AND since < until"
     f" UNION ALL SELECT id, {NODE_COLUMNS}, NULL, NULL FROM entry WHERE id = :entry"
 )
+_DISPLACED = f"SELECT entry, {NODE_COLUMNS}, until FROM past WHERE entry = :entry AND reason = 'displaced' ORDER BY id"
 _BRIEF = "name, kind, born, since"
 
 
@@ -158,6 +159,13 @@ class History:
             for since, end, path in self._paths(node.parent, node.name, node.since, until):
                 found.append(Stretch(since, None if end == _NEVER else end, path, node, reason))
         return found
+
+    def displaced(self, entry: int) -> list[tuple[Node, bytes]]:
+        """What persons' commands displaced on the primary under a row's name, oldest first, each with its path then."""
+        return [
+            (node, max(self._paths(node.parent, node.name, node.since, node.since + 1))[2])
+            for node in map(node_of, self._connection.execute(_DISPLACED, {"entry": entry}))
+        ]
 
     def _paths(self, parent: int, name: bytes, since: int, until: int) -> list[tuple[int, int, bytes]]:
         """(since, until, path) of what had a name in a folder from one run to another, in their order."""

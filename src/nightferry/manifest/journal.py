@@ -25,6 +25,8 @@ _COLUMNS = (
 )
 
 _ROWS_ONLY = {"note", "forget", "move_row"}
+# What changes nothing in copy/, and so neither its folders nor the checksum lists.
+_IN_RETIRED = {"expire", "displaced", "bring_back"}
 
 
 class Counters(NamedTuple):
@@ -98,19 +100,19 @@ class Journal:
                         continue
                 for intent in group:
                     # Each folder is looked up once, until folders have come, gone or moved.
-                    if intent.action != "expire" and (folder_id < 0 or folder != folder_path):
+                    if intent.action not in _IN_RETIRED and (folder_id < 0 or folder != folder_path):
                         parent = self._entries.find(folder)
                         assert parent is not None, "an intent for a folder that the manifest does not know"
                         folder_path, folder_id = folder, parent.id
                     self._apply(intent, folder_id, split(intent.path)[1], run)
-                    if intent.action not in ("place", "note", "expire"):
+                    if intent.action not in {"place", "note", *_IN_RETIRED}:
                         folder_id = -1
             if any(intent.action in ("move", "move_row") for intent in done):
                 Runs(self._database).follow_moves()
             connection.execute("DELETE FROM intent")
             if changes_drive(done):
                 self.count_done()
-            if any(intent.action != "expire" for intent in done):
+            if any(intent.action not in _IN_RETIRED for intent in done):
                 # In the same transaction, so that no stop or crash before the next seal forgets it.
                 self._database.set_meta("lists", "stale")
 
@@ -136,6 +138,13 @@ class Journal:
     def _apply(self, intent: Intent, parent: int, name: bytes, run: int) -> None:
         if intent.action == "expire":
             self._past.expire(intent.path, run)
+            return
+        if intent.action == "displaced":
+            self._past.keep_displaced(intent, run)
+            return
+        if intent.action == "bring_back":
+            assert intent.held is not None
+            self._past.bring_back(intent.path, intent.held, intent.content, run, keeps_bad=intent.reason == "decayed")
             return
         if intent.action == "unlisted":
             assert intent.held is not None

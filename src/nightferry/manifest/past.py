@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from nightferry.manifest.database import Database
-from nightferry.manifest.records import ROOT_ID, Content, Past, Version
+from nightferry.manifest.records import ROOT_ID, Content, Intent, Past, Version, integer_out
 from nightferry.tree.metadata import Kind, Stat
 
 _COLUMNS = "id, entry, parent, name, kind, size_bytes, since, until, reason, held, expired"
@@ -132,17 +132,76 @@ class PastVersions:
             (parent, name, run, run, run, held),
         )
 
+    def keep_displaced(self, intent: Intent, run: int) -> None:
+        """What stood on the primary under the name of a row, until a person's command displaced it after ``run``.
+
+        It stood in no state of the copy, so it begins and ends with the same run. Within a transaction.
+        """
+        stat, content = intent.stat, intent.content
+        assert stat is not None
+        self._connection.execute(
+            "INSERT INTO past (entry, parent, name, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink,"
+            " algorithm, digest, xattrs, born, since, until, reason, held)"
+            " SELECT id, parent, name, 2, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, born, ?, ?, 'displaced', ?"
+            " FROM entry WHERE id = ?",
+            (
+                stat.size_bytes, integer_out(stat.mtime_ns), integer_out(stat.ctime_ns), stat.inode, stat.mode,
+                stat.uid, stat.gid, stat.nlink, content.algorithm, content.digest, intent.xattrs, run, run,
+                intent.held, intent.entry,
+            ),
+        )  # fmt: skip
+
+    def displaced(self, entry: int, inode: int, content: Content) -> list[bytes]:
+        """Where this very content is kept, having been displaced under the name of a row, or another of that file."""
+        return [
+            row[0]
+            for row in self._connection.execute(
+                "SELECT held FROM past WHERE (entry = ? OR inode = ?) AND reason = 'displaced' AND held IS NOT NULL"
+                " AND algorithm = ? AND digest = ?",
+                (entry, inode, content.algorithm, content.digest),
+            )
+        ]
+
+    def bring_back(self, bad: bytes, held: bytes, content: Content, run: int, *, keeps_bad: bool) -> None:
+        """Retired versions of a content whose file at ``bad`` is wrong stand at ``held`` from now on.
+
+        ``keeps_bad``: the wrong bytes stay where they are, as a row of their own. Within a transaction.
+        """
+        of_content = "held = ? AND algorithm = ? AND digest = ? AND reason <> 'decayed'"
+        values = (bad, content.algorithm, content.digest)
+        if keeps_bad:
+            self._connection.execute(
+                "INSERT INTO past (entry, parent, name, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid,"
+                " nlink, algorithm, digest, target, xattrs, born, since, until, reason, held)"
+                " SELECT entry, parent, name, kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink,"
+                f" algorithm, digest, target, xattrs, born, ?, ?, 'decayed', held FROM past WHERE {of_content} LIMIT 1",
+                (run, run, *values),
+            )
+        self._connection.execute(f"UPDATE past SET held = ?, read_s = NULL WHERE {of_content}", (held, *values))
+
     def kept_versions(self, entry: int) -> list[Version]:
-        """One row's versions whose content is kept and not bad, newest first."""
+        """One row's versions whose content is kept and not bad, newest first; last, what a person displaced."""
         return [
             Version(*row)
             for row in self._connection.execute(
-                "SELECT held, algorithm, digest, size_bytes, since, until FROM past WHERE entry = ?"
+                "SELECT held, algorithm, digest, size_bytes, since, until, reason FROM past WHERE entry = ?"
                 " AND held IS NOT NULL AND kind = 2 AND digest IS NOT NULL AND reason <> 'decayed'"
-                " ORDER BY until DESC, id DESC",
+                " ORDER BY reason = 'displaced', until DESC, id DESC",
                 (entry,),
             )
         ]
+
+    def held_file(self, held: bytes) -> tuple[Stat, Content, int | None] | None:
+        """State, content and attributes of a file that should stand below ``retired/``, and whose content is known."""
+        row = self._connection.execute(
+            "SELECT size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink, algorithm, digest, xattrs FROM past"
+            " WHERE held = ? AND kind = 2 AND digest IS NOT NULL AND reason <> 'decayed' ORDER BY id DESC LIMIT 1",
+            (held,),
+        ).fetchone()
+        if row is None:
+            return None
+        stat = Stat(Kind.FILE, row[0], int(row[1]), int(row[2]), row[3], row[4], row[5], row[6], row[7], 0)
+        return stat, Content(row[8], row[9]), row[10]
 
     def let_go(self, held: bytes) -> None:
         """A retired version that is bad and that a person gave up: never offered nor read again. In a transaction."""

@@ -75,7 +75,10 @@ class Past(NamedTuple):
 
 
 class Version(NamedTuple):
-    """A retired version of a file whose content is kept: the present one in the runs since .. until - 1."""
+    """A retired version of a file whose content is kept: the present one in the runs since .. until - 1.
+
+    ``reason`` "displaced": it never was that, but stood on the primary until a person's command displaced it.
+    """
 
     held: bytes
     algorithm: int
@@ -83,17 +86,20 @@ class Version(NamedTuple):
     size_bytes: int
     since: int
     until: int
+    reason: str
 
 
 class Intent(NamedTuple):
     """One name about to change on the secondary; enough to finish it after a crash."""
 
-    action: str  # folder, move, place, retire, remove_folder, expire, unlisted; rows only: note, forget, move_row
-    path: bytes  # below copy/; for expire below retired/
+    # folder, move, place, retire, remove_folder, expire, unlisted, displaced, bring_back; rows only: note, forget,
+    # move_row
+    action: str
+    path: bytes  # below copy/; for expire, displaced and bring_back below retired/
     entry: int | None = None
     source: bytes | None = None  # move: the old path
-    staged: bytes | None = None  # place: the name in staging/
-    held: bytes | None = None  # place, retire: where the old content goes, below retired/
+    staged: bytes | None = None  # place, displaced, bring_back: the name in staging/
+    held: bytes | None = None  # place, retire: where the old content goes, below retired/; there: the staged one
     reason: str | None = None
     stat: Stat | None = None
     content: Content = Content()

@@ -24,6 +24,9 @@ from nightferry.tree.metadata import Kind
 from nightferry.tree.root import NO_RENAME_NEW, Root, join, split
 from nightferry.volumes.capabilities import Capabilities
 
+# Actions that name a staged file below ``retired/``, where nothing had that name.
+INTO_RETIRED = ("displaced", "bring_back")
+
 
 def in_copy(path: bytes) -> bytes:
     return join(COPY, path)
@@ -31,6 +34,22 @@ def in_copy(path: bytes) -> bytes:
 
 def in_retired(path: bytes) -> bytes:
     return join(RETIRED, path)
+
+
+def free_in_retired(root: Root, stamp: bytes, path: bytes) -> bytes:
+    """A name below ``retired/`` under a run's stamp, or beside it, that nothing has. Raises ``OSError``."""
+    for attempt in range(1, 1_000):
+        held = join(stamp + (b"" if attempt == 1 else b"~%d" % attempt), path)
+        if root.stat_or_none(in_retired(held)) is None and _is_way_free(root, in_retired(split(held)[0])):
+            return held
+    raise OSError(errno.EEXIST, "no free name below retired/")
+
+
+def _is_way_free(root: Root, folder: bytes) -> bool:
+    """Whether all above a name are folders, as far as they are there."""
+    while (found := root.stat_or_none(folder)) is None:
+        folder = split(folder)[0]
+    return stat_module.S_ISDIR(found.st_mode)
 
 
 class Carrier:
@@ -86,6 +105,8 @@ class Carrier:
             self._remove_folder(in_copy(intent.path))
         elif intent.action == "expire":
             self._expire(in_retired(intent.path))
+        elif intent.action in INTO_RETIRED:
+            self._put_into_retired(intent)
         else:
             assert intent.action in ("note", "forget", "move_row"), intent.action  # rows only
 
@@ -93,6 +114,8 @@ class Carrier:
         """Undoes what was prepared for an intent that will not be carried out."""
         if intent.action == "folder":
             self._withdraw_folder(intent)
+        if intent.action in INTO_RETIRED:
+            self._withdraw_from_retired(intent)
         if intent.action != "place":
             return
         new = in_copy(intent.path)
@@ -283,6 +306,27 @@ class Carrier:
         except (FileNotFoundError, NotADirectoryError):
             return  # gone, and what it was in may be a file by now
         self._changed(path)
+
+    def _put_into_retired(self, intent: Intent) -> None:
+        assert intent.staged is not None and intent.held is not None
+        held = in_retired(intent.held)
+        if self._is_staged(intent.staged):
+            self._make_folder_for(held)
+            self._root.rename_unless_taken(intent.staged, held)
+        elif self._holds is None or not self._holds(held, intent):  # only a crash leaves it there already
+            raise FileNotFoundError(errno.ENOENT, "what was staged is gone", os.fsdecode(intent.staged))
+        self._changed(intent.staged, held)
+
+    def _withdraw_from_retired(self, intent: Intent) -> None:
+        assert intent.staged is not None and intent.held is not None
+        held = in_retired(intent.held)
+        if self._root.stat_or_none(intent.staged) is not None:
+            self._root.unlink(intent.staged)
+            self._changed(intent.staged)
+        elif self._holds is not None and self._root.stat_or_none(held) is not None:
+            self._root.unlink(held)  # the name was free, and what stands there is not whole
+            self._changed(held)
+        self.prune(held)
 
     def _expire(self, path: bytes) -> None:
         found = self._root.stat_or_none(path)

@@ -16,12 +16,12 @@ from nightferry.night.failing import read_failed
 from nightferry.tree.listing import Fingerprint, Lister, Piece
 from nightferry.tree.metadata import Stat, unsupported_mode
 from nightferry.tree.root import join, split
-from nightferry.volumes.card import CARD_NAME, MENDING_NAME
+from nightferry.volumes.card import CARD_NAME, DISPLACED_NAME, MENDING_NAME
 
 # Said of sockets, FIFOs and devices.
 NO_CONTENT = "has no content to copy"
 # Names at the root of a drive that are the drive's own and not its content.
-OWN_NAMES = frozenset({CARD_NAME, CARD_NAME + b".new", MENDING_NAME, b"lost+found"})
+OWN_NAMES = frozenset({CARD_NAME, CARD_NAME + b".new", MENDING_NAME, DISPLACED_NAME, b"lost+found"})
 
 _FILES = frozenset({stat.S_IFREG, stat.S_IFLNK})
 

@@ -146,14 +146,26 @@ def _present_entry(settings: PairSettings, found: tuple[Found, Found], how: str)
             " secondary, or give the new drive a pair of its own under another name (two pairs may share a primary)."
         )
     elif primary.card is None:
-        raise WrongDrive(
-            f"The drive at {show_text(str(settings.secondary))} is the secondary of a pair"
-            f' "{secondary.card.pairs[0].name if secondary.card.pairs else "?"}", and the drive at'
-            f" {show_text(str(settings.primary))} is not its primary: nothing was written. Plug in that primary; where"
-            f" it is gone for good, `nightferry restore {settings.name} --new-primary` fills a new drive and makes it"
-            " the primary; or use another drive as secondary."
-        )
+        raise WrongDrive(_without_primary(settings, secondary.card))
     return verify_pair(settings.name, primary, secondary, how, require_mount=settings.require_mount)  # type: ignore[arg-type]
+
+
+def _without_primary(settings: PairSettings, secondary: Card) -> str:
+    """What is wrong where the secondary has a card and the primary has none."""
+    primary_at, secondary_at = show_text(str(settings.primary)), show_text(str(settings.secondary))
+    if _has_pair(secondary, settings.name):
+        return (
+            f'The drive at {secondary_at} is the secondary of a pair "{settings.name}", and the drive at {primary_at}'
+            " is not its primary: nothing was written. Plug in that primary; where it is gone for good,"
+            f" `nightferry restore {settings.name} --new-primary` fills a new drive and makes it the primary; or use"
+            " another drive as secondary."
+        )
+    names = ", ".join(f'"{show_text(pair.name)}"' for pair in secondary.pairs[:5]) or "no pair any more"
+    return (
+        f"The drive at {secondary_at} has an identity card and belongs to {names}: nothing was written, since a drive"
+        f" that belongs to another pair cannot become the secondary of this one. Mount a drive without a card there,"
+        f" then run `nightferry pair {settings.name}`."
+    )
 
 
 def _has_pair(card: Card, name: str) -> bool:

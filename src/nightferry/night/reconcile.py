@@ -13,7 +13,7 @@ from nightferry.manifest.journal import changes_drive
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Intent
 from nightferry.night import counters
-from nightferry.night.carry import Carrier, in_copy, in_retired
+from nightferry.night.carry import INTO_RETIRED, Carrier, in_copy, in_retired
 from nightferry.night.commit import drive_failed
 from nightferry.night.context import RETIRED, STAGING
 from nightferry.night.platter import Platter
@@ -22,6 +22,9 @@ from nightferry.tree.durability import Barrier, SyncFailed
 from nightferry.tree.metadata import Kind, Stat, apply_to_open, apply_to_symlink
 from nightferry.tree.root import Root, join, split
 from nightferry.volumes.capabilities import Capabilities
+
+# Actions whose new content waits in ``staging/``.
+STAGED = ("place", *INTO_RETIRED)
 
 
 def reconcile(
@@ -118,12 +121,12 @@ class _Check:
 
 
 def _can_be_finished(root: Root, intent: Intent, has_content: _Check) -> bool:
-    if intent.action != "place":
+    if intent.action not in STAGED:
         return True  # a rename, a new folder, a removal: done or not, and done again without harm
     assert intent.staged is not None
     if root.stat_or_none(intent.staged) is not None and not _is_folder(root, intent.staged):
         return has_content(intent.staged, intent)
-    if has_content(in_copy(intent.path), intent):
+    if intent.action == "place" and has_content(in_copy(intent.path), intent):
         return True
     # Where names are exchanged, the new file waits under the name of the old one.
     return intent.held is not None and has_content(in_retired(intent.held), intent)
@@ -131,7 +134,7 @@ def _can_be_finished(root: Root, intent: Intent, has_content: _Check) -> bool:
 
 def _set_metadata(manifest: Manifest, root: Root, barrier: Barrier, intent: Intent) -> None:
     """Gives a staged file its times, owner and attributes: these may be lost where its content was not."""
-    if intent.action != "place" or intent.staged is None or intent.stat is None:
+    if intent.action not in STAGED or intent.staged is None or intent.stat is None:
         return
     found = root.stat_or_none(intent.staged)
     if found is None or Stat.of(found).kind is not intent.stat.kind:

@@ -62,6 +62,7 @@ from nightferry.tree.digests import by_name
 from nightferry.tree.durability import Barrier
 from nightferry.tree.effects import Effects
 from nightferry.volumes.capabilities import probe
+from nightferry.volumes.card import DISPLACED_NAME, MENDING_NAME
 from nightferry.volumes.filesystem import Room
 from nightferry.volumes.filesystem import room as room_of
 
@@ -212,6 +213,11 @@ def _prepare(
         mounted_below=drives.mounted_below, inodes=drives.inodes, excludes=excludes, excludes_seed=seed,
     )  # fmt: skip
     night.tally.finished_after_crash = finished
+    if any(drives.primary.stat_or_none(name) is not None for name in (MENDING_NAME, DISPLACED_NAME)):
+        night.note(
+            "A call of mend was cut off and left a file at the top of the primary, whose name begins with .nightferry-:"
+            f" `nightferry mend {settings.name} --restore` puts that in order."
+        )
     if is_full:
         night.note(FULL)
     if finished:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple
 
 from nightferry.manifest.plan import Item
@@ -13,9 +13,11 @@ from nightferry.night.context import Night
 from nightferry.night.failing import read_failed
 from nightferry.night.reading import Decayed, Unreadable, Unsettled, check_settled, digest_of, open_settled
 from nightferry.night.register import Known, as_before, check_decayed
+from nightferry.night.whereabouts import Place
 from nightferry.planning.changes import needs_relink
-from nightferry.tree.content import ReadFailed, copy_content
+from nightferry.tree.content import Buffers, ReadFailed, copy_content
 from nightferry.tree.digests import by_id
+from nightferry.tree.durability import Barrier
 from nightferry.tree.metadata import (
     Kind,
     Stat,
@@ -25,6 +27,7 @@ from nightferry.tree.metadata import (
     path_of_name,
     read_xattrs,
 )
+from nightferry.tree.root import Root
 
 
 class Staged(NamedTuple):
@@ -267,3 +270,51 @@ def stage_from_base(night: Night, item: Item, base: Entry) -> Staged | None:
     finally:
         night.effects.close(out)
     return staged
+
+
+def stage_from_place(
+    place: Place,
+    name: bytes,
+    stat: Stat,
+    content: Content,
+    xattrs: Xattrs,
+    secondary: Root,
+    barrier: Barrier,
+    buffers: Buffers,
+    should_stop: Callable[[], bool],
+) -> bool:
+    """Writes a content that is known from wherever it stands into ``staging/``, with the metadata that it had.
+
+    False, and nothing is left there, where that place does not have it or cannot be read. Raises ``OSError`` for the
+    secondary, and ``Stopped``.
+    """
+    effects = secondary.effects
+    assert content.algorithm is not None
+    try:
+        fd, before = place.root.open_and_stat(place.path)
+    except OSError:
+        return False
+    try:
+        out = secondary.create(name)
+        try:
+            copied = copy_content(
+                fd, out, size_bytes=before.st_size, hasher=by_id(content.algorithm).new(), effects=effects,
+                buffers=buffers, should_stop=should_stop, progress=lambda size_bytes: None,
+                has_holes=before.st_blocks * 512 < before.st_size,
+            )  # fmt: skip
+            is_right = (copied.read_bytes, copied.digest) == (stat.size_bytes, content.digest)
+            if is_right:
+                apply_to_open(out, stat, xattrs, effects, fresh=True)
+                barrier.file_written(out)
+        except BaseException:
+            secondary.unlink(name)
+            raise
+        finally:
+            effects.close(out)
+    except ReadFailed:
+        return False
+    finally:
+        effects.close(fd)
+    if not is_right:
+        secondary.unlink(name)
+    return is_right

@@ -42,6 +42,7 @@ class Opened:
     buffers: Buffers
     direct: dict[Side, bool]
     symlinks: bool = True
+    mend: bool = False  # the primary is open for writing
 
     @property
     def last_run(self) -> int:
@@ -97,7 +98,7 @@ def open_pair(
             "secondary": syncfs_covers(file_system_type(settings.secondary)),
         }
         symlinks = file_system_type(settings.secondary) not in _WITHOUT_SYMLINKS
-        yield Opened(settings, manifest, drives, effects, buffers, direct, symlinks)
+        yield Opened(settings, manifest, drives, effects, buffers, direct, symlinks, mend)
 
 
 def path_in_pair(settings: PairSettings, given: bytes) -> bytes:

@@ -9,9 +9,10 @@ from typing import Literal, NamedTuple
 from nightferry.errors import NightferryError, WrongUse
 from nightferry.night.context import Clock
 from nightferry.recovery.mending.damage import Case, Place, Survey, Surveyor, cases
-from nightferry.recovery.mending.mend import Mender
+from nightferry.recovery.mending.mend import MOVED, Mender
 from nightferry.recovery.mending.salvage import Salvaged, Salvager
 from nightferry.recovery.opening import Opened, path_in_pair
+from nightferry.tree.metadata import Kind
 from nightferry.units import show_name
 
 Action = Literal["restore", "accept", "choose", "salvage"]
@@ -24,6 +25,7 @@ class Looked(NamedTuple):
     case: Case
     survey: Survey | None  # None: below retired/, or unlisted: there is nothing to compare
     ranges: tuple[list[tuple[int, int]], bool] | None
+    source: Place | None = None  # of what is below retired/: a place that has its content
 
 
 class Outcome(NamedTuple):
@@ -41,17 +43,23 @@ class Session:
         self._mender = Mender(opened, clock, should_stop)
         self._salvager = Salvager(opened, should_stop)
 
-    def chosen(self, given: list[bytes]) -> list[Case]:
-        """The open damage at these paths, or below them; all where none is given.
+    def chosen(self, given: list[bytes], *, anyway: bool = False) -> list[Case]:
+        """The open damage at these paths, or below them; all where none is given. ``anyway``: also a file without any.
 
-        Raises ``WrongUse`` for a path with none.
+        Where the primary is open for writing, what a call that was cut off left there is put in order first.
+
+        Raises ``WrongUse`` for a path with none; ``Failed``, ``WrongDrive`` and ``Stopped``.
         """
+        if self._opened.mend:
+            self._mender.finish_cut_off()
         found = cases(self._opened.manifest.runs.damage())
         if not given:
             return found
         picked: list[Case] = []
         for path in given:
             here = [case for case in found if self._is_at(case, path)]
+            if not here and anyway and (known := self._file(path)) is not None:
+                here = [Case(known, False, [])]
             if not here:
                 raise WrongUse(
                     f"There is no open damage at {show_name(path)}: `nightferry mend {self._opened.settings.name}`"
@@ -59,6 +67,11 @@ class Session:
                 )
             picked += [case for case in here if case not in picked]
         return picked
+
+    def _file(self, given: bytes) -> bytes | None:
+        path = path_in_pair(self._opened.settings, given)
+        entry = self._opened.manifest.entries.find(path)
+        return path if entry is not None and entry.stat.kind is Kind.FILE else None
 
     def _is_at(self, case: Case, given: bytes) -> bool:
         if case.in_retired:
@@ -71,6 +84,9 @@ class Session:
         """Reads every place that may have the file. Raises ``Stopped``."""
         self._opened.forget_caches()
         for case in found:
+            if case.in_retired and case.verdict("retired") != "unlisted":
+                yield Looked(case, None, None, self._surveyor.retired(case.path))
+                continue
             if case.in_retired or case.verdict("secondary") == "unlisted":
                 yield Looked(case, None, None)
                 continue
@@ -86,21 +102,27 @@ class Session:
         case, survey = looked.case, looked.survey
         if not case.in_retired and case.path in self._mender.settled:
             return Outcome(True, "done, along with another name of the same file")
-        if survey is not None and survey.entry is not None and survey.entry.stat.nlink > 1:
-            # What was done with another name of the same file just now is seen too.
-            survey = self._surveyor.survey(case.path)
+        if survey is not None and survey.primary.seen is not None and survey.primary.seen.inode in self._mender.touched:
+            survey = self._surveyor.survey(case.path)  # this very call worked on another name of the same file
+        if survey is not None and self._surveyor.has_moved(survey):
+            return Outcome(False, MOVED)
         try:
-            if action == "accept":
-                return Outcome(True, self._mender.accept(case, survey))
-            if survey is None:
-                return Outcome(False, "it is not on the primary, so there is nothing to put back")
-            if action == "salvage":
-                return self._salvage(survey)
-            return self._restore(case, survey, None if source is None else self._place(survey, source))
+            if action == "restore" and looked.source is not None:
+                return Outcome(True, self._mender.bring_back(case.path, looked.source))
+            return self._carry_out(case, survey, action, source)
         except WrongUse:
             raise
         except NightferryError as error:
             return Outcome(False, str(error))
+
+    def _carry_out(self, case: Case, survey: Survey | None, action: Action, source: bytes | None) -> Outcome:
+        if action == "accept":
+            return Outcome(True, self._mender.accept(case, survey))
+        if survey is None:
+            return Outcome(False, "it is not on the primary, so there is nothing to put back")
+        if action == "salvage":
+            return self._salvage(survey)
+        return self._restore(case, survey, None if source is None else self._place(survey, source))
 
     def _restore(self, case: Case, survey: Survey, chosen: Place | None) -> Outcome:
         if chosen is None and case.verdict("primary") is None and survey.primary.is_right:

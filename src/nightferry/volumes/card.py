@@ -19,6 +19,8 @@ from nightferry.errors import WrongDrive
 CARD_NAME = b".nightferry-volume.toml"
 # A file on its way back to the primary, for the time that `mend` takes.
 MENDING_NAME = b".nightferry-mending"
+# A file that it is about to replace, where names cannot be exchanged.
+DISPLACED_NAME = b".nightferry-displaced"
 FORMAT = 1
 
 Role = Literal["primary", "secondary"]

@@ -98,9 +98,9 @@ def verify_pair(name: str, primary: Found, secondary: Found, relation: Relation,
             f"from the image and run `nightferry pair {name}`."
         )
     if entry_1 is None:
-        raise _foreign(name, primary.path, card_1, "primary")
+        raise _foreign(name, primary.path, card_1, "primary", _about_primary(name, card_1, secondary, entry_2))
     if entry_2 is None:
-        raise _foreign(name, secondary.path, card_2, "secondary")
+        raise _foreign(name, secondary.path, card_2, "secondary", _OTHER_SECONDARY)
     if entry_1.id == entry_2.id and entry_1.partner == card_2.volume and entry_2.partner != card_1.volume:
         # In this order `restore --new-primary` writes the two cards; and a drive that had its place may come back.
         raise WrongDrive(
@@ -111,8 +111,7 @@ def verify_pair(name: str, primary: Found, secondary: Found, relation: Relation,
     if entry_1.id != entry_2.id or entry_1.partner != card_2.volume or entry_2.partner != card_1.volume:
         raise WrongDrive(
             f"The drives at {_shown(primary.path)} and {_shown(secondary.path)} both belong to a pair named "
-            f'"{name}", but not to each other; plug in the drive that belongs to {_shown(primary.path)}, or run '
-            f"`nightferry pair {name}` to make these two a pair."
+            f'"{name}", but not to each other; plug in the drive that belongs to {_shown(primary.path)}. {_OTHER_NAME}'
         )
     return entry_1
 
@@ -133,9 +132,31 @@ def _own_card(name: str, found: Found, role: Role) -> Card:
     return found.card
 
 
-def _foreign(name: str, path: Path, card: Card, role: Role) -> WrongDrive:
+# Both hold for `pair` as for a night: neither takes a drive that is part of another pair already.
+_OTHER_NAME = (
+    "A second copy of that primary is a pair of its own: under another name, with a drive that has no identity card."
+)
+_OTHER_SECONDARY = f"A drive that belongs to another pair cannot become the secondary of this one. {_OTHER_NAME}"
+
+
+def _about_primary(name: str, card: Card, secondary: Found, known: PairEntry | None) -> str:
+    """What to do with a primary that is none of this pair. ``known``: the secondary's entry of it."""
+    if known is None:
+        return (
+            f"Nor is the drive at {_shown(secondary.path)} of that pair, and it has an identity card: to make a new"
+            f" pair of this primary, mount a drive without one there and run `nightferry pair {name}`."
+        )
+    if any(each.role == "secondary" for each in card.pairs):
+        return "This drive holds the copy of another pair, so it cannot become a primary."
+    return (
+        f"Where this drive is to take the place of a primary that is gone for good: `nightferry restore {name}"
+        " --new-primary`."
+    )
+
+
+def _foreign(name: str, path: Path, card: Card, role: Role, otherwise: str) -> WrongDrive:
     pairs = ", ".join(f'"{pair.name}"' for pair in card.pairs[:5]) or "no pair at all"
     return WrongDrive(
-        f'The drive at {_shown(path)} belongs to {pairs}, not to the pair "{name}"; plug in the {role} of "{name}", or '
-        f"run `nightferry pair {name}` if this drive is to join it."
+        f'The drive at {_shown(path)} belongs to {pairs}, not to the pair "{name}"; plug in the {role} of "{name}".'
+        f" {otherwise}"
     )

@@ -6,10 +6,12 @@ from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from nightferry.manifest.manifest import Manifest
-from nightferry.manifest.records import Damage, Entry, Version
+from nightferry.manifest.records import Content, Damage, Entry, Version
 from nightferry.night.carry import in_copy, in_retired
+from nightferry.night.whereabouts import Whereabouts
 from nightferry.planning.changes import same_date
 from nightferry.planning.verification import differing_ranges
+from nightferry.recovery.mending.keeping import Seen
 from nightferry.recovery.opening import Opened
 from nightferry.tree.content import ReadFailed, Stopped, hash_from_platter
 from nightferry.tree.digests import by_id
@@ -36,6 +38,8 @@ class Place(NamedTuple):
     algorithm: int | None = None
     size_bytes: int = 0
     version: Version | None = None  # of a retired one
+    seen: Seen | None = None  # on the primary: the state in which it was read
+    told: str = ""  # how to call a place under another name
 
 
 class Survey(NamedTuple):
@@ -48,11 +52,13 @@ class Survey(NamedTuple):
     retired: list[Place]  # versions with the right checksum, newest first
     changed_since: bool  # somebody wrote the primary's file since it was last copied
     older: list[Place]  # intact versions of before, newest first, each with its own checksum
+    elsewhere: Place | None = None  # the right content under another name, looked for where neither of the above has it
 
     @property
     def sources(self) -> list[Place]:
-        """Places other than the primary from which the right bytes can be taken."""
-        return [place for place in (self.secondary, *self.retired) if place.is_right]
+        """Places from which the right bytes can be taken, but for the primary's own file of that name."""
+        own = [place for place in (self.secondary, *self.retired) if place.is_right]
+        return own if self.elsewhere is None else [*own, self.elsewhere]
 
 
 class Case(NamedTuple):
@@ -84,6 +90,7 @@ class Surveyor:
         self._inodes = opened.drives.inodes
         self._primary, self._secondary = opened.drives.primary, opened.drives.secondary
         self._effects, self._buffers, self._should_stop = opened.effects, opened.buffers, should_stop
+        self._whereabouts = Whereabouts(opened.manifest, self._secondary, self._primary, walks=True)
         secondary_direct = opened.direct["secondary"]
         self._direct = {
             "primary": opened.direct["primary"], "secondary": secondary_direct, "retired": secondary_direct,
@@ -99,7 +106,26 @@ class Surveyor:
         primary = self._place("primary", self._primary, path, algorithm, digest)
         secondary = self._place("secondary", self._secondary, in_copy(path), algorithm, digest)
         retired, older = self._retired(entry)
-        return Survey(path, entry, primary, secondary, retired, self._changed(entry, path, primary), older)
+        survey = Survey(path, entry, primary, secondary, retired, self._changed(entry, path, primary), older)
+        if entry is None or primary.is_right or survey.sources:
+            return survey
+        return survey._replace(elsewhere=self._anywhere(entry.content, entry.stat, but=path))
+
+    def retired(self, held: bytes) -> Place | None:
+        """Where the content of a damaged retired version stands, under whatever name; None where no place has it."""
+        known = self._manifest.past.held_file(held)
+        return None if known is None else self._anywhere(known[1], known[0], but=None)
+
+    def _anywhere(self, content: Content, stat: Stat, *, but: bytes | None) -> Place | None:
+        """``but``: that name of the primary was read already."""
+        for place in self._whereabouts.places(content, stat):
+            if place.what == "primary" and place.path == but:
+                continue
+            side = "secondary" if place.what == "copy" else place.what
+            read = self._place(side, place.root, place.path, content.algorithm, content.digest)
+            if read.is_right:
+                return read._replace(told=place.told)
+        return None
 
     def _changed(self, entry: Entry | None, path: bytes, primary: Place) -> bool:
         """Not where the bad file only has another date, or another of its names is gone."""
@@ -138,22 +164,34 @@ class Surveyor:
         return same, older
 
     def _place(self, side: str, root: Root, path: bytes, algorithm: int | None, wanted: bytes | None) -> Place:
+        seen = None
         try:
             found = root.stat_or_none(path)
             if found is None:
                 return Place(side, path, False, False, "it is not there")
+            seen = Seen.of(found)
             if algorithm is None:
-                return Place(side, path, True, False, "there is no checksum to compare it with")
+                return Place(side, path, True, False, "there is no checksum to compare it with", seen=seen)
             folder_fd, name = root.at(path)
             read = hash_from_platter(
                 folder_fd, name, hasher=by_id(algorithm).new(), effects=self._effects, buffers=self._buffers,
                 should_stop=self._should_stop, progress=lambda size_bytes: None, direct=self._direct[side],
             )  # fmt: skip
         except (OSError, ReadFailed) as error:
-            return Place(side, path, True, False, f"it cannot be read ({error.strerror or error})")
+            return Place(side, path, True, False, f"it cannot be read ({error.strerror or error})", seen=seen)
         is_right = read.digest == wanted
         detail = "" if is_right else "its content is not what it was"
-        return Place(side, path, True, is_right, detail, read.digest, algorithm, read.read_bytes)
+        return Place(side, path, True, is_right, detail, read.digest, algorithm, read.read_bytes, seen=seen)
+
+    def has_moved(self, survey: Survey) -> bool:
+        """Whether the primary's file is another one by now, or was written, or has come or gone, since it was shown."""
+        try:
+            found = self._primary.stat_or_none(survey.path)
+        except OSError:
+            return True
+        if found is None:
+            return survey.primary.is_there
+        return survey.primary.seen != Seen.of(found)
 
     # --- two bad versions
 

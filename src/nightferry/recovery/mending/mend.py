@@ -1,31 +1,34 @@
 """Mend: the good content back onto the primary, or the present content taken as the new truth.
 
-One of the two commands that write to the primary, and only on a person's word. The file is written
-whole beside the card, synced, read back, given its metadata, and then renamed over the bad one: at
-any instant the name has either content whole. The times of the folders are put back, and the
-manifest notes what the primary says of all of them, so that the next night finds nothing to do.
+One of the commands that write to the primary, and only on a person's word. What is displaced is kept in ``retired/``
+on the secondary first (keeping.py). The new file is written whole beside the card, synced, read back, given its
+metadata, and then changes places with the bad one (replacing.py): at any instant the name has either content whole, and
+what somebody saved meanwhile is not displaced. The times of the folders are put back, and the manifest notes what the
+primary says of all of them, so that the next night finds nothing to do.
 """
 
 from __future__ import annotations
 
 import errno
-import os
 from collections.abc import Callable
 from contextlib import suppress
 
 from nightferry.errors import Failed
 from nightferry.manifest.night_findings import FOUND_BY_COMMAND
 from nightferry.manifest.records import Content, Entry
-from nightferry.night.context import Clock
+from nightferry.night.carry import in_retired
+from nightferry.night.context import STAGING, Clock
 from nightferry.night.register import GONE, RIGHT_AGAIN
+from nightferry.night.whereabouts import Place as Whereabout
 from nightferry.planning.changes import Difference, compare
 from nightferry.recovery.mending.damage import Case, Place, Survey
+from nightferry.recovery.mending.keeping import Keeper, Seen
+from nightferry.recovery.mending.replacing import Folders, MovedError, Replacer
 from nightferry.recovery.opening import Opened
 from nightferry.tree.content import ReadFailed, copy_content, hash_from_platter
 from nightferry.tree.digests import by_id
-from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat, Xattrs, apply_to_open, read_xattrs
-from nightferry.tree.root import Root, split
+from nightferry.tree.root import split
 from nightferry.volumes.card import MENDING_NAME
 
 ACCEPTED = "accepted as it is"
@@ -33,36 +36,10 @@ ACCEPTED = "accepted as it is"
 STALE_LISTS = ("lists", "stale")
 
 
-class Folders:
-    """Folders of the primary in which names change: their times are put back, since nobody changed what they hold."""
-
-    def __init__(self, primary: Root, effects: Effects) -> None:
-        self._primary, self._effects = primary, effects
-        self._before: dict[bytes, os.stat_result] = {}
-
-    def remember(self, path: bytes) -> None:
-        """Before a name in the folder changes."""
-        if path not in self._before:
-            self._before[path] = self._effects.fstat(self._primary.folder(path))
-
-    def put_back(self) -> None:
-        """Also makes the changed names durable. Raises ``OSError``."""
-        for path, before in self._before.items():
-            fd = self._primary.folder(path)
-            with suppress(PermissionError):  # for the owner only
-                self._effects.utime(fd, ns=(before.st_atime_ns, before.st_mtime_ns))
-            self._effects.fsync(fd)
-
-    def unchanged(self, path: bytes, entry: Entry | None) -> Stat | None:
-        """The folder's state now, where the manifest had it right before; None where a night has to look at it."""
-        before = self._before[path]
-        if entry is None or compare(entry.stat, Stat.of(before)) is not Difference.NONE:
-            return None
-        return Stat.of(self._effects.fstat(self._primary.folder(path)))
-
-    @property
-    def paths(self) -> list[bytes]:
-        return list(self._before)
+MOVED = (
+    "Somebody changed this file while the question stood, so it is left as it is, and nothing was done with it. Look at"
+    " it again, then decide anew."
+)
 
 
 class Mender:
@@ -72,7 +49,26 @@ class Mender:
         self._opened, self._clock, self._should_stop = opened, clock, should_stop
         self._manifest, self._effects, self._buffers = opened.manifest, opened.effects, opened.buffers
         self._primary, self._secondary = opened.drives.primary, opened.drives.secondary
+        self._keeper = Keeper(opened, should_stop)
+        self._replacer = Replacer(opened.drives.primary, opened.manifest, opened.effects)
+        self.touched: set[int] = set()  # inodes of the primary of which this call took a name, which moves their ctime
         self.settled: set[bytes] = set()  # names put right or accepted along with another name of the same file
+
+    def finish_cut_off(self) -> None:
+        """What a call before this one left on either drive is finished or taken back, before anybody looks.
+
+        Raises ``Failed``, ``WrongDrive`` and ``Stopped``.
+        """
+        folders = Folders(self._primary, self._effects)
+        try:
+            try:
+                self._replacer.clear(folders)
+            finally:
+                folders.put_back()
+            if self._manifest.journal.is_open() or self._secondary.names(STAGING):
+                self._keeper.secondary()
+        except OSError as error:
+            raise _refused(error) from error
 
     # --- the primary is put right
 
@@ -105,20 +101,13 @@ class Mender:
             )
         if source.digest is None:
             raise Failed("The version chosen cannot be read whole: choose another of those shown, with --from.")
-        if source.side == "primary":
+        if source == survey.primary:
             return self._declare_in_place(survey, entry)
         folders = Folders(self._primary, self._effects)
         try:
-            try:
-                twin = self._good_twin(survey, entry) if chosen is None else None
-                if twin is None:
-                    self._write(source, survey, entry, folders)
-                else:
-                    self._clear(folders)
-                    self._primary.link(twin, MENDING_NAME)
-                    self._rename(survey.path, folders)
-            finally:
-                folders.put_back()
+            new = self._replace(source, survey, entry, folders, is_chosen=chosen is not None)
+        except MovedError as error:
+            raise Failed(MOVED) from error
         except ReadFailed as error:
             raise Failed(
                 f"The version to be put back cannot be read ({error.strerror or error}): choose another with --from."
@@ -126,16 +115,59 @@ class Mender:
         except OSError as error:
             raise _refused(error) from error
         if (source.algorithm, source.digest) != (entry.content.algorithm, entry.content.digest):
-            return self._declare(survey, entry, source, folders)
-        return self._finish(survey, entry, f"put back from {_words(source)}", folders)
+            return self._declare(survey, entry, source, new, folders)
+        return self._finish(survey, entry, f"put back from {_words(source)}", new, folders)
+
+    def _replace(self, source: Place, survey: Survey, entry: Entry, folders: Folders, *, is_chosen: bool) -> Seen:
+        """Returns the state of the new file."""
+        try:
+            twin = None if is_chosen else self._good_twin(survey, entry)
+            shown = self._keep_shown(survey, entry, is_chosen=is_chosen)
+            if twin is None:
+                self._write(source, survey, entry, shown, folders)
+            else:
+                self._replacer.link(twin, entry.id, shown, folders)
+            return self._put(survey.path, shown, folders)
+        finally:
+            folders.put_back()
+
+    def _keep_shown(self, survey: Survey, entry: Entry, *, is_chosen: bool) -> Seen:
+        """What is to be displaced is kept on the secondary, once it is known to be what was shown.
+
+        An unreadable file, whose right content is at hand, is not read once more: there is nothing to keep.
+        """
+        shown = survey.primary.seen
+        assert shown is not None
+        if survey.primary.digest is None and not is_chosen:
+            return shown
+        now, content = self._keep(survey.path, entry, around=survey.primary.digest is None)
+        if now != shown or (survey.primary.digest is not None and content.digest != survey.primary.digest):
+            raise MovedError
+        return shown
+
+    def _keep(self, path: bytes, entry: Entry, *, around: bool) -> tuple[Seen, Content]:
+        assert entry.content.algorithm is not None
+        try:
+            return self._keeper.keep(path, entry, entry.content.algorithm, around=around)
+        except ReadFailed as error:
+            raise Failed(
+                f"What stands on the primary cannot be read any more ({error.strerror or error}), so that it cannot be"
+                " kept: nothing was put back. Look at it again, then decide anew."
+            ) from error
+
+    def _put(self, path: bytes, shown: Seen, folders: Folders) -> Seen:
+        self.touched.add(shown.inode)
+        return self._replacer.put(path, shown, folders)
 
     def _stands_already(self, survey: Survey, entry: Entry, chosen: Place | None) -> str | None:
         """Somebody put it back, or a call before this one was cut off behind its renaming. None where neither is so."""
         if chosen is not None and (chosen.side == "primary" or not _is_same(chosen, survey.primary)):
             return None
+        if survey.primary.seen is None:
+            return None
         if survey.primary.is_right:
-            return self._finish(survey, entry, "it has the right content already")
-        return None if chosen is None else self._declare(survey, entry, chosen)
+            return self._finish(survey, entry, "it has the right content already", survey.primary.seen)
+        return None if chosen is None else self._declare(survey, entry, chosen, survey.primary.seen)
 
     def _known(self, survey: Survey) -> Entry:
         if survey.entry is None:
@@ -144,19 +176,18 @@ class Mender:
             )
         return survey.entry
 
-    def _write(self, source: Place, survey: Survey, entry: Entry, folders: Folders) -> None:
+    def _write(self, source: Place, survey: Survey, entry: Entry, shown: Seen, folders: Folders) -> None:
         primary, effects = self._primary, self._effects
         bad = primary.stat(survey.path)
         now = Stat.of(bad)
         # Of the bad file as it is: only its content is wrong, and a mode may have been changed meanwhile.
         wanted = entry.stat._replace(mode=now.mode, uid=now.uid, gid=now.gid)
         try:
-            fd = self._secondary.open_to_read(source.path)
+            fd = (primary if source.side == "primary" else self._secondary).open_to_read(source.path)
         except OSError as error:
             raise ReadFailed(error.errno, error.strerror) from error
         try:
-            self._clear(folders)
-            out = primary.create(MENDING_NAME)
+            out = self._replacer.create(entry.id, shown, folders)
             try:
                 self._fill(fd, out, source, wanted, self._xattrs(survey.path, entry), bad.st_atime_ns)
             except BaseException:
@@ -167,7 +198,6 @@ class Mender:
                 effects.close(out)
         finally:
             effects.close(fd)
-        self._rename(survey.path, folders)
 
     def _xattrs(self, path: bytes, entry: Entry) -> Xattrs:
         try:
@@ -203,16 +233,6 @@ class Mender:
         if back.digest != source.digest:
             raise OSError(errno.EIO, "what was written there reads back differently")
 
-    def _clear(self, folders: Folders) -> None:
-        """The name beside the card is free: a call that was cut off may have left it."""
-        folders.remember(b"")  # a name there is about to come and to go
-        if self._primary.stat_or_none(MENDING_NAME) is not None:
-            self._primary.unlink(MENDING_NAME)
-
-    def _rename(self, path: bytes, folders: Folders) -> None:
-        folders.remember(split(path)[0])
-        self._primary.rename(MENDING_NAME, path)
-
     # --- other names of the same file
 
     def _links(self, survey: Survey, entry: Entry) -> list[tuple[bytes, Entry]]:
@@ -246,31 +266,49 @@ class Mender:
                     return name
         return None
 
-    def _relink(self, survey: Survey, entry: Entry, folders: Folders) -> list[tuple[bytes, Entry]]:
-        """Each name that still leads to the bad file becomes a link of the good one; returns all that do then."""
-        good = self._primary.stat(survey.path)
-        done = []
-        for name, row in self._links(survey, entry):
+    def _relink(
+        self, survey: Survey, entry: Entry, new: Seen, folders: Folders, *, around: bool
+    ) -> list[tuple[bytes, Entry]]:
+        """Each name that still leads to the bad file becomes a link of the good one; returns all that do then.
+
+        ``around``: also what cannot be read of the bad file is kept, with its bad spots left out.
+        """
+        done = [(survey.path, entry)]
+        for name, row in self._links(survey, entry)[1:]:
             found = self._primary.stat_or_none(name)
-            if found is None or found.st_ino not in (good.st_ino, entry.stat.inode):
+            if found is None or found.st_ino not in (new.inode, entry.stat.inode):
                 continue  # it has become another file since
-            if found.st_ino != good.st_ino:
-                self._clear(folders)
-                self._primary.link(survey.path, MENDING_NAME)
-                self._rename(name, folders)
+            if found.st_ino != new.inode:
+                if (found.st_size, found.st_mtime_ns) != (row.stat.size_bytes, row.stat.mtime_ns):
+                    continue  # somebody wrote it since
+                shown = Seen.of(found)
+                with suppress(MovedError):
+                    if survey.primary.digest is not None or around or survey.primary.is_right:
+                        shown, _ = self._keep(name, row, around=around and survey.primary.digest is None)
+                    self._replacer.link(survey.path, row.id, shown, folders)
+                    self._put(name, shown, folders)
+                    done.append((name, row))
+                continue
             done.append((name, row))
         return done
 
-    def _finish(self, survey: Survey, entry: Entry, became: str, folders: Folders | None = None) -> str:
-        names = self._relinked(survey, entry, folders := folders or Folders(self._primary, self._effects))
+    def _finish(self, survey: Survey, entry: Entry, became: str, new: Seen, folders: Folders | None = None) -> str:
+        """``new``: the good file, as it was put there or found there."""
+        names = self._relinked(survey, entry, new, folders := folders or Folders(self._primary, self._effects))
         now_s = int(self._clock.now_s())
         with self._manifest.database.transaction():
             for name, row in names:
-                self._manifest.entries.observe(row.id, Stat.of(self._primary.stat(name)))
-                self._manifest.entries.set_read_primary(row.id, now_s)
+                if (now := self._unsaved(name, new)) is not None:
+                    self._manifest.entries.observe(row.id, now)
+                    self._manifest.entries.set_read_primary(row.id, now_s)
             self._note_folders(folders, names)
             self._close(names, f"mended: {became}")
         return self._settle(names, became)
+
+    def _unsaved(self, name: bytes, new: Seen) -> Stat | None:
+        """What the primary says of the good file; None where somebody saved another over it, for the night to see."""
+        found = self._primary.stat_or_none(name)
+        return Stat.of(found) if found is not None and new.is_untouched(Seen.of(found)) else None
 
     def _close(self, names: list[tuple[bytes, Entry]], became: str) -> None:
         """In the transaction that says what the primary has now: cut off, a name is known in full or is open still."""
@@ -281,12 +319,13 @@ class Mender:
         self.settled.update(name for name, _ in names)
         return told
 
-    def _relinked(self, survey: Survey, entry: Entry, folders: Folders) -> list[tuple[bytes, Entry]]:
+    def _relinked(
+        self, survey: Survey, entry: Entry, new: Seen, folders: Folders, *, around: bool = False
+    ) -> list[tuple[bytes, Entry]]:
         try:
             try:
-                if self._primary.stat_or_none(MENDING_NAME) is not None:
-                    self._clear(folders)
-                return self._relink(survey, entry, folders)
+                self._replacer.clear(folders)  # of a call before this one
+                return self._relink(survey, entry, new, folders, around=around)
             finally:
                 folders.put_back()
         except OSError as error:
@@ -295,23 +334,25 @@ class Mender:
     def _note_folders(self, folders: Folders, names: list[tuple[bytes, Entry]]) -> None:
         for path in folders.paths:
             row = self._manifest.entries.find(path)
-            now = folders.unchanged(path, row)
-            if row is not None and now is not None:
-                self._manifest.entries.observe(row.id, now)
+            # Where the manifest had it right before, a night has nothing to look at.
+            if row is not None and compare(row.stat, folders.before(path)) is Difference.NONE:
+                self._manifest.entries.observe(row.id, Stat.of(self._primary.stat(path)))
         for name, _ in names:
             self._forget_listing(name)
 
     # --- another content is the truth from now on
 
-    def _declare(self, survey: Survey, entry: Entry, source: Place, folders: Folders | None = None) -> str:
+    def _declare(self, survey: Survey, entry: Entry, source: Place, new: Seen, folders: Folders | None = None) -> str:
         """What the primary has now is right. Where the copy differs, the next night replaces it."""
-        names = self._relinked(survey, entry, folders := folders or Folders(self._primary, self._effects))
+        folders = folders or Folders(self._primary, self._effects)
+        names = self._relinked(survey, entry, new, folders, around=True)
         now_s, runs, run = self._clock.now_s(), self._manifest.runs, self._opened.last_run
         content = Content(source.algorithm, source.digest)
         became = f"a person chose {_words(source)} as the version that counts"
         with self._manifest.database.transaction() as connection:
             for name, row in names:
-                self._manifest.entries.redeclare(row.id, Stat.of(self._primary.stat(name)), content, int(now_s))
+                if (now := self._unsaved(name, new)) is not None:
+                    self._manifest.entries.redeclare(row.id, now, content, int(now_s))
             self._note_folders(folders, names)
             connection.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", STALE_LISTS)
             self._close(names, became)
@@ -324,6 +365,22 @@ class Mender:
                 runs.enter_damage(survey.path, "secondary", verdict, "mend", run, now_s, detail)
         return self._settle(names, became)
 
+    # --- a retired version
+
+    def bring_back(self, held: bytes, source: Place) -> str:
+        """A retired version that is bad or gone, from a place that has its content; returns in words what was done.
+
+        The bad bytes stay where they are, and are known as such from then on. Raises ``Failed`` and ``Stopped``.
+        """
+        known = self._manifest.past.held_file(held)
+        if known is None:
+            raise Failed("The manifest does not know this version any more: --accept closes this.")
+        root = self._primary if source.side == "primary" else self._secondary
+        self._keeper.bring_back(held, *known, place=Whereabout(root, source.path, source.side, source.told))
+        told = f"brought back from {source.told}"
+        self._manifest.runs.close_damage(held, "retired", self._opened.last_run, f"mended: {told}")
+        return told
+
     # --- the present state is accepted
 
     def accept(self, case: Case, survey: Survey | None) -> str:
@@ -331,6 +388,11 @@ class Mender:
         runs, run = self._manifest.runs, self._opened.last_run
         if case.in_retired:
             verdict = case.damage[0].verdict
+            if verdict == "missing" and self._secondary.stat_or_none(in_retired(case.path)) is not None:
+                raise Failed(
+                    "It stands there again, so it is not given up: `nightferry verify` reads it, and closes this where"
+                    " it is right."
+                )
             with self._manifest.database.transaction():
                 if verdict == "missing":
                     self._manifest.past.expire(case.path, run)
@@ -410,6 +472,10 @@ def _is_same(one: Place, other: Place) -> bool:
 
 
 def _words(place: Place) -> str:
+    if place.told:
+        return place.told
+    if place.version is not None and place.version.reason == "displaced":
+        return f"what a command displaced after night {place.version.since}, in retired/"
     if place.side == "retired" and place.version is not None:
         return f"the version of night {place.version.since} in retired/"
     return "the copy" if place.side == "secondary" else f"what the {place.side} has"

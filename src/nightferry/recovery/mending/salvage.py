@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 from nightferry.errors import Failed
 from nightferry.night.carry import in_copy
-from nightferry.recovery.mending.mend import Folders
 from nightferry.recovery.mending.reading_around import Filled, read_around
+from nightferry.recovery.mending.replacing import Folders, Replacer
 from nightferry.recovery.opening import Opened
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Stat, apply_to_open
@@ -37,6 +37,7 @@ class Salvager:
         self._primary, self._secondary = opened.drives.primary, opened.drives.secondary
         self._effects: Effects = opened.effects
         self._manifest, self._should_stop = opened.manifest, should_stop
+        self._replacer = Replacer(opened.drives.primary, opened.manifest, opened.effects)
 
     def salvage(self, path: bytes) -> Salvaged:
         """Reads what can be read of a file, and writes it beside it under its name with ".salvaged".
@@ -49,10 +50,8 @@ class Salvager:
         try:
             if self._primary.stat_or_none(new) is not None:
                 raise Failed("There is a salvaged file beside it already: move it away, then salvage again.")
-            folders.remember(b"")
-            if self._primary.stat_or_none(MENDING_NAME) is not None:
-                self._primary.unlink(MENDING_NAME)
-            out = self._primary.create(MENDING_NAME)
+            entry = self._manifest.entries.find(path)
+            out = self._replacer.create(None if entry is None else entry.id, None, folders)
             try:
                 found = self._read_around(path, out)
                 self._dress(path, out)

@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
 from nightferry.errors import Failed
+from nightferry.night.whereabouts import Place
 from nightferry.recovery.mending.reading_around import Filled, read_around
 from nightferry.recovery.restoring.meter import Meter
-from nightferry.recovery.restoring.origin import Piece, Place
+from nightferry.recovery.restoring.origin import Piece
 from nightferry.recovery.restoring.refusals import Refusal, refusing
 from nightferry.recovery.restoring.result import Damaged, RestoreResult
 from nightferry.recovery.restoring.target import Target

@@ -25,9 +25,7 @@ from nightferry.manifest.overview import Overview, overview
 from nightferry.manifest.rebase import rebase
 from nightferry.manifest.records import ROOT_ID, Entry
 from nightferry.night.context import Clock, Progress, Stop
-from nightferry.night.platter import Platter
 from nightferry.night.preflight import (
-    check_layout,
     check_places,
     lock_pair,
     look_at,
@@ -35,7 +33,6 @@ from nightferry.night.preflight import (
 )
 from nightferry.night.proposal import Side, side
 from nightferry.night.reading import COARSE_FRESH_S, FRESH_S
-from nightferry.night.reconcile import reconcile
 from nightferry.night.takeover import care_of, carry_out, decide
 from nightferry.recovery.left_out import left_out_note
 from nightferry.recovery.restoring import staging
@@ -48,14 +45,13 @@ from nightferry.recovery.restoring.selection import Selection
 from nightferry.recovery.restoring.strays import Strays
 from nightferry.recovery.restoring.target import Target
 from nightferry.recovery.restoring.target_opening import open_target
+from nightferry.recovery.writing import open_to_write
 from nightferry.settings import PairSettings
 from nightferry.tree.content import Buffers
-from nightferry.tree.durability import Barrier
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat
 from nightferry.tree.root import Root
 from nightferry.units import show_text
-from nightferry.volumes.capabilities import probe
 from nightferry.volumes.card import Card, PairEntry, new_id, with_pair
 from nightferry.volumes.cardfile import write_card
 from nightferry.volumes.filesystem import filesystem_uuid
@@ -272,21 +268,12 @@ class _Work:
 
     def _finish_cut_off(self, manifest: Manifest) -> None:
         """What a night that was cut off had begun on the secondary, and no night can finish without a primary."""
-        settings, effects, secondary = self._settings, self._effects, self._secondary
-        check_layout(secondary, settings, copy_expected=True)
-        mount = self._mounts["secondary"]
-        try:
-            can = probe(secondary.folder(b"staging"), effects, as_root=os.geteuid() == 0, file_system=mount.file_system)
-        except OSError as error:
-            raise Failed(
-                f"The secondary at {show_text(str(settings.secondary))} cannot be written ({error.strerror}): make room"
-                " on it, or see the system log for that drive."
-            ) from error
         buffers = Buffers()
         self._stack.callback(buffers.close)
-        barrier = Barrier(secondary, syncfs_covers=can.syncfs_covers)
-        platter = Platter(mount, effects, buffers, direct_reads=can.direct_reads)
-        reconcile(manifest, secondary, can, barrier, platter, self._stop)
+        open_to_write(
+            self._settings, manifest, self._secondary, self._mounts["secondary"], self._effects, buffers, self._stop,
+            ask=True,
+        )  # fmt: skip
 
     def _write_primary_card(self, manifest: Manifest) -> Card:
         """The card of the new drive, which has the pair from the start: see above."""
@@ -327,6 +314,7 @@ class _Work:
             strays = Strays(manifest, self._secondary, self._effects, self._stop)
             stack.callback(strays.close)
             picker = Picker(origin, self._secondary, manifest, None, strays)
+            stack.callback(picker.close)
             buffers, more_buffers = Buffers(), Buffers()
             stack.callback(buffers.close)
             stack.callback(more_buffers.close)

@@ -10,12 +10,12 @@ from nightferry.manifest.asof import AsOf, Node, Source
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Content
 from nightferry.night.carry import in_copy, in_retired
+from nightferry.night.whereabouts import Place
 from nightferry.recovery.alone import Secondary
 from nightferry.recovery.restoring.selection import Selection, is_at_or_below
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat, Xattrs, path_of_name, read_xattrs
 from nightferry.tree.root import Root, join, split
-from nightferry.units import show_name
 
 
 class Piece(NamedTuple):
@@ -29,15 +29,6 @@ class Piece(NamedTuple):
     @property
     def is_folder(self) -> bool:
         return self.stat.kind is Kind.FOLDER
-
-
-class Place(NamedTuple):
-    """Where a piece's content may stand: a path below the root of a drive, and how to call it."""
-
-    root: Root
-    path: bytes
-    what: str  # copy, retired, primary, stray
-    told: str  # the same, for a person
 
 
 class Origin(Protocol):
@@ -61,9 +52,6 @@ class Origin(Protocol):
 
     def places(self, piece: Piece) -> Iterator[Place]:
         """Where the content should stand, by the records, and is not known to be bad."""
-
-    def elsewhere(self, piece: Piece) -> Iterator[Place]:
-        """Where the same content stands under another name: slow, for when it is nowhere else."""
 
     def suspects(self, piece: Piece) -> Iterator[Place]:
         """Where it should stand and is known to be bad."""
@@ -145,10 +133,6 @@ class Recorded:
         for source in self._as_of.sources(node):
             if source != first:
                 yield self._place(source)
-
-    def elsewhere(self, piece: Piece) -> Iterator[Place]:
-        for place in map(self._place, self._as_of.elsewhere(_node(piece))):
-            yield place._replace(told=f"another file of the same content ({show_name(place.path)})")
 
     def suspects(self, piece: Piece) -> Iterator[Place]:
         return map(self._place, self._as_of.suspects(_node(piece)))
@@ -262,9 +246,6 @@ class Plain:
 
     def places(self, piece: Piece) -> Iterator[Place]:
         yield Place(self._root, in_copy(piece.path), "copy", "the copy")
-
-    def elsewhere(self, piece: Piece) -> Iterator[Place]:
-        return iter(())
 
     def suspects(self, piece: Piece) -> Iterator[Place]:
         return iter(())

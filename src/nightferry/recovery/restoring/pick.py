@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import re
-import stat as stat_module
 from collections.abc import Iterator
 
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Intent
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.night.context import RETIRED
-from nightferry.recovery.restoring.origin import Origin, Piece, Place
+from nightferry.night.whereabouts import Place, Whereabouts, is_candidate
+from nightferry.recovery.restoring.origin import Origin, Piece
 from nightferry.recovery.restoring.selection import is_at_or_below
 from nightferry.recovery.restoring.strays import Strays
 from nightferry.tree.root import Root, join, split
 from nightferry.units import show_name
 
 _STAMP = re.compile(rb"(\d{6,9})-\d{4}-\d\d-\d\dT\d{6}Z(~\d+)?")
-# Each reads all rows of the manifest.
-_SEARCHES_LIMIT = 100
 # Nights after the newest that the manifest knows of, in whose folders below retired/ is looked.
 _LATER_LIMIT = 100
+# Places of one file that are remembered, so that none is read twice.
+_TOLD_LIMIT = 10_000
 
 
 class Picker:
@@ -42,10 +42,14 @@ class Picker:
     ) -> None:
         self._strays = strays
         self._origin, self._secondary, self._primary = origin, secondary, primary
-        self._searches = 0
+        self._anywhere = None if manifest is None else Whereabouts(manifest, secondary, primary, walks=True)
         self._begun: list[Intent] = [] if manifest is None else [intent for _, intent in manifest.journal.read()]
         last = None if manifest is None else manifest.runs.last()
         self._later = self._later_runs(0 if last is None else last.number) if manifest is not None else []
+
+    def close(self) -> None:
+        if self._anywhere is not None:
+            self._anywhere.close()
 
     @property
     def has_unfinished(self) -> bool:
@@ -53,16 +57,18 @@ class Picker:
         return bool(self._begun or self._later)
 
     def places(self, piece: Piece) -> Iterator[Place]:
-        """Every place that may have the file, each once."""
+        """Every place that may have the file, each once, as far as they are not more than a person would count."""
         told: set[tuple[str, bytes]] = set()
         for place in self._all(piece):
-            if (place.what, place.path) not in told and self._may_be(place, piece):
-                told.add((place.what, place.path))
-                yield place
+            if (place.what, place.path) not in told:
+                if len(told) < _TOLD_LIMIT:
+                    told.add((place.what, place.path))
+                if _may_be(place, piece):
+                    yield place
 
     def suspects(self, piece: Piece) -> list[Place]:
         """Places that are known to be bad, where something stands."""
-        return [place for place in self._origin.suspects(piece) if self._may_be(place, piece)]
+        return [place for place in self._origin.suspects(piece) if _may_be(place, piece)]
 
     def _all(self, piece: Piece) -> Iterator[Place]:
         paths = [piece.path]  # where the primary may have it: as it was then, and as it is in the copy now
@@ -74,12 +80,8 @@ class Picker:
         if self._primary is not None:
             paths += [_below_copy(place) for place in self._origin.suspects(piece) if place.what == "copy"]
             yield from self._on_primary(paths, piece)
-        if self._searches < _SEARCHES_LIMIT:
-            self._searches += 1
-            for place in self._origin.elsewhere(piece):
-                yield place
-                if place.what == "copy":
-                    yield from self._on_primary([_below_copy(place)], piece)
+        if self._anywhere is not None:
+            yield from self._anywhere.places(piece.content, piece.stat)
         if self._strays is not None:
             for path in self._strays.having(piece.stat, piece.content, split(piece.path)[1]):
                 told = f"{show_name(path)} on the secondary, of which the records do not know"
@@ -111,15 +113,9 @@ class Picker:
         later = sorted(name for name in names if (stamp := _STAMP.fullmatch(name)) and int(stamp[1]) > last)
         return later[:_LATER_LIMIT]
 
-    def _may_be(self, place: Place, piece: Piece) -> bool:
-        """Whether something of that size stands there; what cannot be looked at is tried, and then says why."""
-        try:
-            found = place.root.stat_or_none(place.path)
-        except OSError:
-            return True
-        if found is None or not stat_module.S_ISREG(found.st_mode):
-            return False
-        return place.what != "primary" or found.st_size == piece.stat.size_bytes
+
+def _may_be(place: Place, piece: Piece) -> bool:
+    return is_candidate(place, piece.stat.size_bytes if place.what == "primary" else None)
 
 
 def _below_copy(place: Place) -> bytes:

@@ -82,6 +82,7 @@ def restore(
             strays = Strays(source.manifest, source.secondary, effects, should_stop)
             stack.callback(strays.close)
         picker = Picker(origin, source.secondary, source.manifest, source.primary, strays)
+        stack.callback(picker.close)
         if picker.has_unfinished:
             source.notes.append(
                 "A night was cut off on this pair: what it had begun to move is looked for where it may stand."

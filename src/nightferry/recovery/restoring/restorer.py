@@ -16,11 +16,12 @@ from dataclasses import dataclass
 from nightferry.errors import Failed, WrongUse
 from nightferry.manifest.linked import Linked
 from nightferry.night.context import Clock
+from nightferry.night.whereabouts import Place
 from nightferry.planning.target_room import Needs, shortfall
 from nightferry.recovery.restoring import staging
 from nightferry.recovery.restoring.bad import Marker
 from nightferry.recovery.restoring.meter import Meter
-from nightferry.recovery.restoring.origin import Origin, Piece, Place
+from nightferry.recovery.restoring.origin import Origin, Piece
 from nightferry.recovery.restoring.pick import Picker
 from nightferry.recovery.restoring.refusals import Refusal, Refused, refusing
 from nightferry.recovery.restoring.result import RestoreResult

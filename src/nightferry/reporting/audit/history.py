@@ -39,6 +39,7 @@ class Event(NamedTuple):
 class Version(NamedTuple):
     """One content that a name had, from run ``since`` to ``until`` - 1 (None: it has it now).
 
+    ``until`` the same as ``since``: no night copied it; a person's command displaced it on the primary after that run.
     ``places``: where the content stands now, the likeliest first; ``bad``: where it stands and is known to be bad.
     ``let_go``: the run that let its content go, where it stands nowhere. ``kept``: until when, where only ``retired/``
     has it; None where the copy has it, or where the settings are not known.
@@ -94,7 +95,22 @@ class Teller:
             story.below = self._below(entry) if below else {}
         else:
             story.versions = [self._version(stretches) for stretches in _by_content(life)]
+            story.versions += self._displaced(entry)
         return story
+
+    def _displaced(self, entry: int) -> list[Version]:
+        found = []
+        for node, path in self.history.displaced(entry):
+            as_of = AsOf(self._manifest, node.since)
+            places = as_of.sources(node)
+            let_go = None if places else self._manifest.past.let_go_in(entry, node.content.digest)
+            found.append(
+                Version(
+                    node.since, node.since, path, node, algorithm_of(node), places, as_of.suspects(node), let_go,
+                    self._until(places),
+                )
+            )  # fmt: skip
+        return found
 
     def version_as_of(self, node: Node, run: int) -> Version | None:
         """The version that a file or symlink had as of a run."""

@@ -116,6 +116,8 @@ def show_version(screen: Screen, version: Version, dates: Dates) -> None:
 def _span(version: Version) -> str:
     if version.until is None:
         return f"night {version.since} to now" if version.since else "until now"
+    if version.until == version.since:
+        return f"displaced on the primary by a command after night {version.since}"
     last = version.until - 1
     if last == version.since:
         return f"night {last}"

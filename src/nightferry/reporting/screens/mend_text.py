@@ -28,20 +28,20 @@ class Way(NamedTuple):
     command: str | None = None
 
 
-def advice(pair: str, case: Case, survey: Survey | None) -> str:
+def advice(pair: str, case: Case, survey: Survey | None, source: Place | None = None) -> str:
     """What can be done, in sentences."""
-    found = ways(pair, case, survey)
+    found = ways(pair, case, survey, source)
     return " ".join(way.told if way.command is None else f"{way.told} `{way.command}`" for way in found)
 
 
-def ways(pair: str, case: Case, survey: Survey | None) -> list[Way]:
-    """What can be done about a damaged name."""
+def ways(pair: str, case: Case, survey: Survey | None, source: Place | None = None) -> list[Way]:
+    """What can be done about a damaged name. ``source``: of a retired version, a place that has its content."""
     name = typed((b"retired/" if case.in_retired else b"") + case.path)
     accept = f"nightferry mend {pair} {name} --accept"
     if any(each.verdict == "unlisted" for each in case.damage):
         return [Way("No run put it there. Move it away by hand if it does not belong there, or let it stay:", accept)]
     if case.in_retired:
-        return [Way("Nothing else has this older version. To give it up:", accept)]
+        return [_about_retired(pair, name, source, accept)]
     if survey is None or (survey.entry is None and case.verdict("secondary") == "unreadable"):
         return [
             Way(
@@ -52,9 +52,17 @@ def ways(pair: str, case: Case, survey: Survey | None) -> list[Way]:
         ]
     if survey.entry is None:
         return [Way("The copy does not have that name any more. To close this:", accept)]
-    if case.verdict("primary") is None:
-        return _about_copy(pair, name, survey)
-    return _about_primary(pair, name, survey, accept)
+    if not case.damage:
+        return []  # a version was chosen for a file that nothing is wrong with
+    is_of_primary = case.verdict("primary") is not None
+    return _about_primary(pair, name, survey, accept) if is_of_primary else _about_copy(pair, name, survey)
+
+
+def _about_retired(pair: str, name: str, source: Place | None, accept: str) -> Way:
+    if source is None:
+        return Way("Nothing else has this older version. To give it up:", accept)
+    told = f"The next night brings this older version back from {source.told}, or now:"
+    return Way(told, f"nightferry mend {pair} {name} --restore")
 
 
 def _about_primary(pair: str, name: str, survey: Survey, accept: str) -> list[Way]:
@@ -106,11 +114,19 @@ def _both_bad(pair: str, name: str, survey: Survey, accept: str) -> list[Way]:
 
 
 def _where(place: Place) -> str:
+    if place.told:
+        return place.told
     return "the copy" if place.side == "secondary" else show_name(place.path)
 
 
 def show_case(
-    screen: Screen, pair: str, manifest: Manifest, case: Case, survey: Survey | None, ranges: Ranges | None
+    screen: Screen,
+    pair: str,
+    manifest: Manifest,
+    case: Case,
+    survey: Survey | None,
+    ranges: Ranges | None,
+    source: Place | None = None,
 ) -> None:
     """One damaged name."""
     screen.heading(shown_path("retired" if case.in_retired else "", case.path), "attention")
@@ -120,7 +136,7 @@ def show_case(
         screen.table(("place", "has"), [(_label(place), _has(manifest, place)) for place in _places(survey)])
     if ranges is not None:
         screen.text(_ranges(*ranges))
-    for way in ways(pair, case, survey):
+    for way in ways(pair, case, survey, source):
         screen.text(way.told)
         if way.command is not None:
             screen.line(f"    {way.command}")  # never wrapped, so that it can be copied
@@ -128,10 +144,13 @@ def show_case(
 
 
 def _places(survey: Survey) -> list[Place]:
-    return [survey.primary, survey.secondary, *survey.retired, *survey.older]
+    elsewhere = [] if survey.elsewhere is None else [survey.elsewhere]
+    return [survey.primary, survey.secondary, *survey.retired, *elsewhere, *survey.older]
 
 
 def _label(place: Place) -> str:
+    if place.told:
+        return place.told
     if place.side == "retired":
         return show_name(place.path)
     return "primary" if place.side == "primary" else "copy"
@@ -142,6 +161,8 @@ def _has(manifest: Manifest, place: Place) -> str:
         return "the right content" if place.is_right else place.detail
     run = manifest.runs.by_number(place.version.since)
     date = "" if run is None else f" of {words.day(run.started_s)}"
+    if place.version.reason == "displaced":
+        return f"what a command displaced on the primary after night {place.version.since}{date}"
     return f"intact: the version that night {place.version.since}{date} copied, {format_size(place.size_bytes)}"
 
 
@@ -174,7 +195,9 @@ def salvaged_text(found: Salvaged) -> str:
     )
 
 
-def case_as_json(pair: str, case: Case, survey: Survey | None, ranges: Ranges | None) -> dict[str, Any]:
+def case_as_json(
+    pair: str, case: Case, survey: Survey | None, ranges: Ranges | None, source: Place | None = None
+) -> dict[str, Any]:
     """Under the stable names."""
     return {
         **json_name(case.path),
@@ -187,11 +210,12 @@ def case_as_json(pair: str, case: Case, survey: Survey | None, ranges: Ranges | 
         "places": [] if survey is None or survey.entry is None else [
             *(_place_json(place, is_right=place.is_right) for place in (survey.primary, survey.secondary)),
             *(_place_json(place, is_right=True) for place in survey.retired),
+            *(_place_json(place, is_right=True) for place in (survey.elsewhere,) if place is not None),
             *(_place_json(place, is_right=False) for place in survey.older),
         ],
         "differences": [] if ranges is None else [{"start": start, "end": end} for start, end in ranges[0]],
         "differences_complete": None if ranges is None else ranges[1],
-        "advice": advice(pair, case, survey),
+        "advice": advice(pair, case, survey, source),
     }  # fmt: skip
 
 
