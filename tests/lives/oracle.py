@@ -148,6 +148,7 @@ class Oracle:
     shown: dict[bytes, Thing] | None = None  # removed or replaced, when a hold was shown and released
     true_s: float = 0.0
     accused: frozenset[tuple[bytes, str]] = frozenset()  # what was told as rot, so far
+    identities: dict[tuple[int, int, int], Key] = field(default_factory=dict)  # inode, size, mtime: the first content
 
     # --- failing
 
@@ -296,6 +297,10 @@ class Oracle:
                 if thing is not None and thing.key in self.rot:
                     self.rot[thing.key].discovered = True
         self._check_accused(said.decayed, primary)
+        for path, inode in primary.inodes.items():
+            thing = primary.things[path]
+            if thing.key not in self.rot:
+                self.identities.setdefault((inode, thing.size_bytes, thing.mtime_ns), thing.key)
         if said.outcome in ("complete", "partial"):
             self.completed += 1
         copy, _ = self.after_program(said)
@@ -334,8 +339,15 @@ class Oracle:
             now, copy = primary.things.get(path), self.before_copy.things.get(path)
             if now is None or now.kind != "f" or now != self.before_primary.things.get(path) or now.key in self.rot:
                 continue
+            if self._is_under_old_date(path, now):
+                continue
             if side == "primary" or (side == "secondary" and copy is not None and copy.key == now.key):
                 self.fail("intact-called-bad", f"{path!r} on the {side} is told as decayed; it is what was written")
+
+    def _is_under_old_date(self, path: bytes, now: Thing) -> bool:
+        """Whether a file that was seen before, by inode, size and date, has other content: a person has to judge."""
+        inode = self.before_primary.inodes[path]
+        return self.identities.get((inode, now.size_bytes, now.mtime_ns), now.key) != now.key
 
     def _allowed(self, said: Said, after: Tree) -> dict[bytes, Alternatives]:
         """What each name may be as of this night: what it is on the primary, and if it was not complete what it was."""
@@ -505,6 +517,8 @@ class Oracle:
                 continue
             if any(self._same_restored(thing, each, record) for each in options):
                 continue
+            if record.outcome == "killed" and thing is not None and any(each and each.key == thing.key for each in options):
+                continue  # it was under its new name already, and its date or mode was not set yet
             if thing is not None:
                 wrong.append(f"{path!r} is {_told(thing)}, was {' or '.join(map(_told, options))}")
             elif path not in restored.named:

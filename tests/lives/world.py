@@ -23,7 +23,15 @@ import sqlite3
 import subprocess
 import traceback
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, redirect_stderr, redirect_stdout, suppress
+from contextlib import (
+    AbstractContextManager,
+    ExitStack,
+    contextmanager,
+    nullcontext,
+    redirect_stderr,
+    redirect_stdout,
+    suppress,
+)
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -33,6 +41,7 @@ from harness import Pair
 from drives import Drive
 from effects_faults import CountingEffects, FailingEffects, KillingEffects, PowerCutEffects, in_child
 from lives.acting import ActingEffects
+from lives.barriers import BarrierEffects
 from lives.clock import LifeClock
 from lives.looking import forget
 from lives.oracle import DAY_S, Failure, Oracle, Promise, Restored, Said
@@ -44,13 +53,12 @@ from nightferry.night.pairing import make_pair
 from nightferry.night.run import Result, run_night
 from nightferry.recovery.opening import open_pair
 from nightferry.recovery.restoring.new_primary import fill_new_primary
-from nightferry.recovery.restoring.opening import open_alone, open_configured
+from nightferry.recovery.restoring.opening import Source, open_alone, open_configured
 from nightferry.recovery.restoring.restore import Request, restore
 from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.recovery.session import Session
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
-from nightferry.volumes.capabilities import Capabilities, probe
 from nightferry.volumes.capabilities import Capabilities, probe
 
 Step = tuple[str, dict[str, Any]]
@@ -93,9 +101,9 @@ class Books:
 
 
 class Failing(NamedTuple):
-    """How a night is disturbed. ``at``: the n-th effect."""
+    """How a night is disturbed. ``at``: the n-th effect, or barrier."""
 
-    how: str  # kill, kill after, cut names, cut data, stop, fail, act
+    how: str  # kill, kill after, barrier, cut names, cut data, stop, fail, act
     at: int
     number: int = 0
     times: int = 1
@@ -197,7 +205,7 @@ class World:
         return said
 
     def _run(self, disturbed: Failing | None) -> Said:
-        if disturbed is not None and disturbed.how in ("kill", "kill after", "cut names", "cut data"):
+        if disturbed is not None and disturbed.how in ("kill", "kill after", "barrier", "cut names", "cut data"):
             return self._run_apart(disturbed)
         stop = Stop(self.clock)
         effects: CountingEffects | None = None
@@ -236,7 +244,9 @@ class World:
     def _run_apart(self, disturbed: Failing) -> Said:
         """In a process of its own, which ends in the middle."""
         effects: CountingEffects
-        if disturbed.how.startswith("kill"):
+        if disturbed.how == "barrier":
+            effects = BarrierEffects(disturbed.at)
+        elif disturbed.how.startswith("kill"):
             effects = KillingEffects(disturbed.at, after=disturbed.how == "kill after")
         else:
             lose = disturbed.how.removeprefix("cut ")
@@ -386,36 +396,45 @@ class World:
             elif rot.good in standing and "No place has" in words:
                 self.oracle.fail("mend-gave-up", f"mend says of {path!r}: {words}; one has")
 
-    def restored(self, number: int | None, *, alone: bool) -> tuple[Restored, Path]:
-        """`restore --as-of`, into a new folder; from the secondary alone, or as configured."""
+    def restored(self, number: int | None, *, alone: bool, source: Source | None = None) -> tuple[Restored, Path]:
+        """`restore --as-of`, into a new folder; from the secondary alone, or as configured, or from what is open."""
         self.restores += 1
         target = self.base / f"restored-{self.restores}"
         self.clock.begin(MINUTE_S)
         effects = Effects()
-        opening = (
-            open_alone(self.secondary, effects, pair=None)
-            if alone
-            else open_configured(self.pair.settings, self.pair.state_dir, effects)
-        )
         try:
-            with opening as source:
+            with self._source(effects, alone=alone) if source is None else nullcontext(source) as opened:
                 request = Request(target, as_of=None if number is None else str(number))
-                result = restore(source, request, Unwatched(), effects, self.clock, lambda: False)
+                result = restore(opened, request, Unwatched(), effects, self.clock, lambda: False)
         except NightferryError as error:
             return Restored(error.exit_code, frozenset(), str(error)), target
         except Exception as error:
             raise Failure("crashed", traceback.format_exc()) from error
         return Restored(result.exit_code, _named(result), notes=tuple(result.notes), with_primary=not alone), target
 
-    def check_night(self, number: int, *, alone: bool) -> None:
+    def _source(self, effects: Effects, *, alone: bool) -> AbstractContextManager[Source]:
+        if alone:
+            return open_alone(self.secondary, effects, pair=None)
+        return open_configured(self.pair.settings, self.pair.state_dir, effects)
+
+    def check_night(self, number: int, *, alone: bool, source: Source | None = None) -> None:
         """Restores a night and compares it with its record."""
         newest = self.books.newest(alone=alone)
-        restored, target = self.restored(number, alone=alone)
+        restored, target = self.restored(number, alone=alone, source=source)
         try:
             must_know = newest is not None and number <= newest
             self.oracle.check_restored(number, restored, target, must_know=must_know)
         finally:
             shutil.rmtree(os.fsencode(target), ignore_errors=True)
+
+    def check_nights(self, *, alone: bool) -> None:
+        """The same of every recorded night, newest first; what they come from is opened once, as by one who looks around."""
+        with ExitStack() as stack:
+            source: Source | None = None
+            with suppress(NightferryError):  # then each night says so
+                source = stack.enter_context(self._source(Effects(), alone=alone))
+            for number in sorted(self.oracle.records, reverse=True):
+                self.check_night(number, alone=alone, source=source)
 
     def check_history(self, number: int, *, alone: bool) -> None:
         """`history --as-of --recursive`, and which nights it calls whole."""
