@@ -27,10 +27,11 @@ CHANGES = (
     "open", "mkdir", "rmdir", "unlink", "rename", "rename_new", "exchange", "link", "symlink", "write", "pwrite",
     "ftruncate",
     "chmod", "chown", "utime", "setxattr", "removexattr", "fsync", "syncfs", "commit",
+    "checkpoint", "set_journal_mode",
 )  # fmt: skip
 READS = (
     "open_inside", "stat", "stat_all", "born_ns", "fstat", "fstatvfs", "scandir", "readlink", "readv", "preadv",
-    "lseek", "listxattr", "getxattr",
+    "lseek", "write_back", "listxattr", "getxattr",
 )  # fmt: skip
 KILLED = 137  # as a shell reports SIGKILL
 ERRORS = (

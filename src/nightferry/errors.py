@@ -32,6 +32,12 @@ class NotAPair(WrongUse):
         return type(self), (self.pair,)
 
 
+class NotKnown(NightferryError):
+    """What is asked for may have been, and the records that would tell are lost."""
+
+    exit_code = 1
+
+
 class WrongDrive(NightferryError):
     """A drive is missing, or is not the paired one; nothing was written to it."""
 

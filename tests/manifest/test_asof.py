@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from nightferry.manifest import asof, schema
+from nightferry.manifest import asof
 from nightferry.manifest.asof import AsOf, Source
 from nightferry.manifest.contents import Contents, Recorded
 from nightferry.manifest.database import open_existing
+from nightferry.manifest.formats import FORMATS
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.records import Content, Intent
 from nightferry.manifest.soundness import find_fault
 from nightferry.manifest.untrusted import open_untrusted
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat
+from older_format import to_format_1
 
 FOLDER = Stat(Kind.FOLDER, 0, 10, 11, 1, 0o755, 0, 0, 1, 0)
 FILE = Stat(Kind.FILE, 5, 20, 21, 2, 0o644, 0, 0, 1, 0)
@@ -292,19 +293,11 @@ def test_rule_J_every_question_goes_through_an_index(manifest: Manifest) -> None
             assert not [step for step in steps if "TEMP B-TREE" in step], "names are sorted by an index"
 
 
-def older(path: Path) -> None:
-    """As written before there were these indexes."""
-    connection = sqlite3.connect(path)
-    for name in schema.LATER_INDEXES:
-        connection.execute(f"DROP INDEX {name}")
-    connection.close()
-
-
 def test_an_older_manifest_gets_its_indexes_when_it_is_opened_for_writing(concert: Manifest, tmp_path: Path) -> None:
     wanted = [names(concert, run) for run in range(1, 5)]
     concert.close()
     path = tmp_path / FILE_NAME
-    older(path)
+    to_format_1(path, without=FORMATS[1].optional)
     assert find_fault(path, thorough=True, pair_id="p") is None
     read = Manifest.open(path, Effects(), writable=False)
     assert [names(read, run) for run in range(1, 5)] == wanted
@@ -316,11 +309,6 @@ def test_an_older_manifest_gets_its_indexes_when_it_is_opened_for_writing(concer
     for _ in range(2):
         written = open_existing(path, Effects(), writable=True)
         found = {row[0] for row in written.connection.execute("SELECT name FROM sqlite_schema WHERE type = 'index'")}
-        assert found >= schema.LATER_INDEXES.keys()
+        assert found >= FORMATS[1].optional
         assert written.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         written.close()
-
-
-def test_later_indexes_are_those_of_a_new_manifest(manifest: Manifest) -> None:
-    made = dict(manifest.database.connection.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'index'"))
-    assert {name: made[name] for name in schema.LATER_INDEXES} == schema.LATER_INDEXES

@@ -30,6 +30,8 @@ from nightferry.manifest.records import Entry, Past
 from nightferry.night.context import Clock, Progress, Stop, Unwatched
 from nightferry.night.pairing import make_pair
 from nightferry.night.run import Result, run_night
+from nightferry.recovery.opening import open_pair
+from nightferry.recovery.session import Session
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 
@@ -212,6 +214,13 @@ class Pair:
             hold = manifest.runs.open_hold()
             assert hold is not None, "there is no hold to release"
             manifest.runs.release(hold.run, self.clock.now_s())
+
+    def accept_all(self) -> None:
+        """What a person does with `nightferry mend --accept`."""
+        with open_pair(self.settings, self.state_dir, "mend", Effects()) as opened:
+            session = Session(opened, self.clock, lambda: False)
+            for looked in list(session.look(session.chosen([]))):
+                assert session.act(looked, "accept", None).done
 
     def left_out(self, run: int) -> dict[bytes, str]:
         """Path and kind of what a run did not copy."""

@@ -159,10 +159,13 @@ def test_a_damaged_working_manifest_is_replaced_from_the_sealed_one(choir: Choir
     result = choir.pair.run_well()
     (note,) = [note for note in result.notes if "manifest" in note]
     assert "damaged" in note
-    assert "replaced from the one on the secondary" in note
+    if harm is zero_header:  # a single page, which is proved by its checksum and put right in its place
+        assert "A damaged page of the manifest here was put right" in note
+    else:
+        assert "replaced from the one on the secondary" in note
+        (aside,) = choir.working.parent.glob("manifest.corrupt-*.sqlite3")
+        assert aside.read_bytes() == damaged
     assert "entered anew" not in note  # the seal was that of the last night
-    (aside,) = choir.working.parent.glob("manifest.corrupt-*.sqlite3")
-    assert aside.read_bytes() == damaged
     assert (result.tally.written_bytes, result.tally.added, result.tally.changed) == (0, 0, 0)
     assert result.number == 5
     with choir.pair.manifest() as manifest:
@@ -176,7 +179,8 @@ def test_with_the_sealed_one_damaged_too_the_one_before_serves(choir: Choir, har
     harm(choir.working)
     harm(choir.sealed)
     result = choir.pair.run_well()
-    (note,) = [note for note in result.notes if "manifest" in note]
+    (note,) = [note for note in result.notes if "manifest here" in note]
+    assert any("sealed on the secondary before this night was damaged" in note for note in result.notes)
     assert "sealed before the last" in note
     assert "entered anew" in note
     assert (result.tally.written_bytes, result.tally.added, result.tally.changed) == (0, 0, 0)
@@ -191,23 +195,45 @@ def test_with_the_sealed_one_damaged_too_the_one_before_serves(choir: Choir, har
 
 def test_the_sealed_one_alone_damaged_harms_nothing(choir: Choir) -> None:
     overwrite(choir.sealed)
-    assert choir.pair.run_well().notes == []
+    previous = choir.previous.read_bytes()
+    (note,) = choir.pair.run_well().notes
+    assert "was damaged" in note
+    assert "sealed anew" in note
+    assert choir.previous.read_bytes() == previous  # a damaged one does not take the place of a sound one
     assert find_fault(choir.sealed, thorough=True) is None
 
 
 def test_a_damaged_sealed_one_is_not_taken_for_newer(choir: Choir) -> None:
-    """The previous one serves, and the damaged one's number, which can still be read, does not stop the night."""
-    connection = sqlite3.connect(choir.sealed)
-    (root,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'entry'").fetchone()
-    connection.close()
-    with choir.sealed.open("r+b") as file:  # the files' table alone
-        file.seek((root - 1) * PAGE)
-        file.write(os.urandom(PAGE))
+    """The previous one serves, and the damaged one's number, which can still be read, does not stop the night. The
+    seals are those of an older nightferry, which left no checksums of their pages."""
+    for beside in choir.pair.records.glob("manifest.*.pages"):
+        beside.unlink()
+    overwrite_files_table(choir.sealed)
     assert generation_of(choir.sealed) == 4
     truncate(choir.working)
     assert any("sealed before the last" in note for note in choir.pair.run_well().notes)
     assert generation_of(choir.sealed) == 5
     choir.check(history=False)
+
+
+def overwrite_files_table(path: Path) -> None:
+    connection = sqlite3.connect(path)
+    (root,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'entry'").fetchone()
+    connection.close()
+    with path.open("r+b") as file:
+        file.seek((root - 1) * PAGE)
+        file.write(os.urandom(PAGE))
+
+
+def test_P_a_page_of_the_sealed_one_that_stands_elsewhere_too_costs_nothing(choir: Choir) -> None:
+    overwrite_files_table(choir.sealed)
+    sealed = choir.sealed.read_bytes()
+    shutil.rmtree(choir.working.parent)
+    make_pair(choir.pair.settings, choir.pair.state_dir, lambda _: True)
+    assert choir.sealed.read_bytes() == sealed  # taking over only reads
+    with choir.pair.manifest() as manifest:
+        assert manifest.runs.last().number == 4
+    choir.check()
 
 
 def test_another_pair_s_manifest_in_records_is_passed_over(choir: Choir, tmp_path: Path) -> None:
@@ -223,7 +249,7 @@ def test_another_pair_s_manifest_in_records_is_passed_over(choir: Choir, tmp_pat
 
 def test_only_the_newest_damaged_manifests_are_kept(choir: Choir) -> None:
     for _ in range(4):
-        zero_header(choir.working)
+        truncate(choir.working)
         choir.pair.run_well()
         choir.pair.clock.pass_days(1)
     assert len(list(choir.working.parent.glob("manifest.corrupt-*.sqlite3"))) == 2
@@ -257,14 +283,22 @@ def test_after_a_run_that_did_not_end_well_the_thorough_check_is_made_at_once(
 
 
 def test_an_index_that_disagrees_is_found_by_the_thorough_check(choir: Choir) -> None:
-    """It is found when a cycle has gone by."""
+    """Where its pages have no checksums, as that of an older nightferry: then the next night makes it."""
+    choir.working.with_suffix(".pages").unlink()
     empty_an_index(choir.working)
     assert find_fault(choir.working, thorough=False) is None
     assert find_fault(choir.working, thorough=True) is not None
     choir.pair.set(verify_cycle="30d")
-    choir.pair.clock.pass_days(31)
     result = choir.pair.run_well()
     assert any("was replaced" in note for note in result.notes)
+
+
+def test_P_an_index_that_disagrees_is_found_by_its_page(choir: Choir) -> None:
+    empty_an_index(choir.working)
+    assert find_fault(choir.working, thorough=False) is not None
+    result = choir.pair.run_well()
+    assert any("was put right from the one on the secondary" in note for note in result.notes)
+    choir.check(history=False)
 
 
 def test_damage_met_during_a_night_ends_it_and_the_next_one_repairs(choir: Choir) -> None:

@@ -65,10 +65,11 @@ def test_a_version_goes_after_its_days_and_nights(kept: Pair) -> None:
 
 
 def test_rule_L_days_alone_expire_nothing_after_months_off(kept: Pair) -> None:
+    """Nor do nights by hand after them: months off and a clock set months ahead look the same, and count for a day."""
     kept.clock.pass_days(120)
-    assert _nights(kept, 3, days=0.01) == [0, 0, 0]
+    assert _nights(kept, 4, days=0.01) == [0, 0, 0, 0]
     assert _versions(kept) == [b"first take"]
-    assert _nights(kept, 1, days=0.01) == [1]
+    assert _nights(kept, 2) == [0, 1]
 
 
 def test_rule_L_nights_alone_expire_nothing(kept: Pair) -> None:
@@ -84,6 +85,54 @@ def test_rule_L_a_clock_that_jumps_ahead_expires_nothing_by_itself(kept: Pair) -
     result = kept.run_well()
     assert result.tally.expired == 0
     assert _versions(kept) == [b"first take"]
+
+
+@pytest.mark.parametrize("days", [365, 30_000])
+def test_rule_L_after_a_night_of_a_future_date_expiry_goes_on_and_the_date_is_named(kept: Pair, days: int) -> None:
+    _nights(kept, 2)
+    kept.clock.pass_days(days)
+    result = kept.run_well()  # night 5
+    (note,) = result.notes
+    assert "had no night for" in note
+    kept.clock.pass_days(1 - days)
+    result = kept.run_well()  # one of the two is wrong, and nobody knows which
+    (note,) = result.notes
+    assert "earlier than the date of night 5" in note
+    assert result.tally.expired == 0
+    kept.clock.pass_days(1)
+    result = kept.run_well()  # two nights agree
+    (note,) = result.notes
+    assert note.startswith("Night 5 (")
+    assert note.endswith("Nothing needs doing.")
+    assert result.tally.expired == 1
+    kept.clock.pass_days(1)
+    assert kept.run_well().notes == []
+
+
+def test_rule_L_a_clock_that_stays_ahead_keeps_each_version_for_its_days_and_nights(kept: Pair) -> None:
+    """For as many nights as one likes: the days between them are right, and the jump counts for one."""
+    kept.clock.pass_days(365)
+    assert _nights(kept, 6, days=0.01) == [0] * 6
+    assert _nights(kept, 2) == [0, 1]
+    kept.write(TAKE, b"third take")
+    assert _nights(kept, 1) == [0]
+    assert _nights(kept, 1) == [0]
+    kept.clock.pass_days(-367)
+    assert _nights(kept, 5, days=0.01) == [0] * 5
+    assert _versions(kept) == [b"second take"]
+    assert _nights(kept, 2) == [0, 1], "three days and nights after it was retired"
+
+
+def test_rule_L_a_clock_that_is_wrong_every_other_night_does_not_end_expiry(kept: Pair) -> None:
+    """It wakes in 1970, and is set over the network before some of the nights only."""
+    gone = []
+    for night in range(8):
+        away_days = kept.clock.now_s() / 86_400 - 1 if night % 2 else 0.0
+        kept.clock.pass_days(1 - away_days)
+        gone.append(kept.run_well().tally.expired)
+        kept.clock.pass_days(away_days)
+    assert sum(gone) == 1
+    assert gone[:3] == [0, 0, 0]
 
 
 def test_rule_L_a_clock_in_the_past_warns_and_expires_nothing(kept: Pair) -> None:

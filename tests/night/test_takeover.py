@@ -417,7 +417,7 @@ def test_rule_I_a_journal_on_the_drive_is_never_carried_out(world: World) -> Non
 
 
 def test_a_newer_one_is_neither_passed_over_nor_built_anew(world: World) -> None:
-    alter(sealed(world)[0], "UPDATE meta SET value = '2' WHERE key = 'schema'")
+    alter(sealed(world)[0], "UPDATE meta SET value = '99' WHERE key = 'schema'")
     world.lose_the_primary()
     with pytest.raises(Failed, match="install that version"):
         world.pair.pair()

@@ -160,6 +160,13 @@ def test_rule_L_a_night_with_a_wrong_date_is_not_taken_for_another(wrong: str) -
     assert ask("5", nights, at("2026-05-11T00:00Z")) == 5
 
 
+def test_rule_L_nights_that_lie_in_the_future_are_not_meant_by_a_date_however_many_they_are() -> None:
+    ahead = [night(number, f"2027-05-{number - 6:02}T04:30+02:00") for number in range(8, 30)]
+    right = [night(30, "2026-05-06T04:30+02:00")]
+    assert ask("2026-05-06", [*NIGHTS[:1], *ahead, *right]) == 30
+    assert ask("2026-05-05", [*NIGHTS[:1], *ahead, *right]) == 7
+
+
 @given(st.lists(st.integers(0, 9), min_size=1, max_size=8))
 def test_rule_L_as_few_nights_as_possible_are_doubted(hours: list[int]) -> None:
     """Against trying all choices: those left are the longest that rises."""

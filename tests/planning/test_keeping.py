@@ -15,7 +15,7 @@ DAY_S = 86_400.0
 def test_one_night_a_day_ends_it_when_it_was_said(keep_days: int, floor_days: int, gap_days: int) -> None:
     """Nights are simulated; ``gap_days``: the box runs every so many days only, and then it takes longer."""
     floor_days = min(floor_days, keep_days)
-    kept = kept_until(0.0, 0, 0.0, keep_s=keep_days * DAY_S, floor_s=floor_days * DAY_S)
+    kept = kept_until(0.0, 0.0, 0, keep_s=keep_days * DAY_S, floor_s=floor_days * DAY_S)
     assert (kept.nights, kept.at_least_until_s) == (keep_days, floor_days * DAY_S)
     retention = Retention(keep_days * DAY_S, floor_days * DAY_S, True)
     gone_s, nights, now_s = None, 0, 0.0
@@ -30,8 +30,8 @@ def test_one_night_a_day_ends_it_when_it_was_said(keep_days: int, floor_days: in
 
 
 def test_nights_that_are_missing_make_it_later() -> None:
-    ended_s = 100 * DAY_S
     said = [
-        kept_until(0.0, done, ended_s, keep_s=30 * DAY_S, floor_s=7 * DAY_S).until_s / DAY_S for done in (0, 10, 30, 40)
+        kept_until(100 * DAY_S, 100 * DAY_S, done, keep_s=30 * DAY_S, floor_s=7 * DAY_S).until_s / DAY_S
+        for done in (0, 10, 30, 40)
     ]
     assert said == [130, 120, 100, 100]

@@ -153,7 +153,7 @@ def test_while_a_night_has_the_drive_its_manifest_is_not_read(pair: Pair) -> Non
 def test_a_newer_manifest_is_not_passed_over(pair: Pair) -> None:
     """By the one before it, older files would be taken for the newest."""
     connection = sqlite3.connect(pair.records / "manifest.sqlite3")
-    connection.execute("UPDATE meta SET value = '2' WHERE key = 'schema'")
+    connection.execute("UPDATE meta SET value = '99' WHERE key = 'schema'")
     connection.commit()
     connection.close()
     with pytest.raises(NewerFormatError, match="install that version"):

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from nightferry.cli.common import add_json, load_settings, say_error
-from nightferry.errors import NightferryError, NotAPair, WrongUse
+from nightferry.errors import NightferryError, NotAPair, NotKnown, WrongUse
 from nightferry.reporting.look import exits
 
 if TYPE_CHECKING:
@@ -111,7 +111,9 @@ def _opened(args: argparse.Namespace) -> Iterator[_Past]:
         raise NotAPair(pair.name)
     retaining = Retaining(pair.keep_retired.total_seconds(), pair.keep_retired_at_least.total_seconds())
     tops = (os.fsencode(pair.primary), os.fsencode(pair.secondary / "copy"))
-    with Manifest.look(folder / FILE_NAME, Effects(), in_use=holder(folder / "lock") is not None) as manifest:
+    with Manifest.look(
+        folder / FILE_NAME, Effects(), in_use=holder(folder / "lock") is not None, check=True
+    ) as manifest:
         yield _Past(pair.name, manifest, retaining, tops)
 
 
@@ -195,7 +197,7 @@ def _as_of(path: bytes, as_of: AsOf, *, recursive: bool) -> tuple[Node | None, I
     return node, iter([listed(as_of, node, path)])
 
 
-def _unknown(past: _Past, path: bytes, night: NightState | None = None) -> WrongUse:
+def _unknown(past: _Past, path: bytes, night: NightState | None = None) -> WrongUse | NotKnown:
     from nightferry.units import quoted, show_name
 
     shown = f'"{show_name(path)}"' if path else "anything"
@@ -203,6 +205,11 @@ def _unknown(past: _Past, path: bytes, night: NightState | None = None) -> Wrong
         return WrongUse(
             f"No night of the pair {quoted(past.pair)} had {shown}: give the path from the top of the primary, with"
             ' upper and lower case as they are, or a pattern like "**/*kyrie*".'
+        )
+    if not night.is_known:
+        return NotKnown(
+            f"Whether night {night.number} of the pair {quoted(past.pair)} had {shown} is not known, since the records"
+            " of that time were lost; see on which nights it is known to have been with `nightferry history`."
         )
     named = _then_named(past, path, night.number)
     told = f"at that time it was {named}" if named else "see on which nights it was there with `nightferry history`"
@@ -223,9 +230,9 @@ def _then_named(past: _Past, path: bytes, run: int) -> str | None:
 
 
 def _show(screen: Screen, past: _Past, args: argparse.Namespace) -> int:
-    from nightferry.manifest.nights import nights
+    from nightferry.manifest.nights import nights, unknown_nights
     from nightferry.reporting.audit.history import Teller
-    from nightferry.reporting.screens.history_text import Dates, show_nights, show_story
+    from nightferry.reporting.screens.history_text import Dates, show_nights, show_story, show_unknown
 
     paths = _paths(args, past)
     if not paths and args.as_of is None and not args.recursive:
@@ -237,6 +244,7 @@ def _show(screen: Screen, past: _Past, args: argparse.Namespace) -> int:
     dates = Dates({run.number: run.started_s for run in runs.all()})
     closed = runs.open_hold() is not None or bool(runs.open_damage())
     teller = Teller(past.manifest, past.retaining)
+    unknown = unknown_nights(past.manifest)
     codes, shown = [], 0
     for path in paths or [b""]:
         try:
@@ -245,15 +253,18 @@ def _show(screen: Screen, past: _Past, args: argparse.Namespace) -> int:
                     screen.gap()
                 show_story(screen, past.pair, story, dates, closed=closed)
                 shown += 1
-            codes.append(exits.SOUND)
+            codes.append(exits.SOUND if not unknown else exits.ATTENTION)
         except NightferryError as error:
             codes.append(say_error(error))
+    if shown:
+        show_unknown(screen, unknown)
     return exits.worst(codes)
 
 
 def _show_as_of(screen: Screen, past: _Past, paths: list[bytes], args: argparse.Namespace) -> int:
     from nightferry.manifest.asof import AsOf
     from nightferry.manifest.nights import nights
+    from nightferry.planning.as_of import why_unknown
     from nightferry.reporting.audit.folder_listing import Sum
     from nightferry.reporting.audit.history import Teller
     from nightferry.reporting.screens.history_text import Dates, as_of_heading, show_listing, show_sum, show_version
@@ -262,7 +273,7 @@ def _show_as_of(screen: Screen, past: _Past, paths: list[bytes], args: argparse.
     known = nights(past.manifest)
     night = _night(args.as_of, past, known)
     as_of, teller = AsOf(past.manifest, night.number), Teller(past.manifest, past.retaining)
-    dates = Dates({each.number: each.started_s for each in known})
+    dates = Dates({each.number: each.started_s for each in known if each.started_s is not None})
     codes = []
     for position, path in enumerate(paths):
         if position:
@@ -273,6 +284,8 @@ def _show_as_of(screen: Screen, past: _Past, paths: list[bytes], args: argparse.
             codes.append(say_error(_unknown(past, path, night)))
             continue
         screen.heading(as_of_heading(past.pair, path, night, is_folder=node is None or node.stat.kind is Kind.FOLDER))
+        if not night.is_known:
+            screen.point(why_unknown(night), state="attention")
         if node is not None and node.stat.kind is not Kind.FOLDER:
             version = teller.version_as_of(node, night.number)
             if version is not None:
@@ -281,7 +294,7 @@ def _show_as_of(screen: Screen, past: _Past, paths: list[bytes], args: argparse.
             folder = path if node is not None else b""
             total = Sum() if first is None else show_listing(screen, folder, chain([first], names))
             show_sum(screen, total, known)
-        codes.append(exits.SOUND)
+        codes.append(exits.SOUND if night.is_known else exits.ATTENTION)
     return exits.worst(codes)
 
 
@@ -341,6 +354,7 @@ def _document(
             for path in paths or [b""]:
                 node, names = _as_of(path, as_of, recursive=args.recursive)
                 found = node is not None
+                codes.append(exits.SOUND if night.is_known else exits.ATTENTION)
                 for each in names:
                     found = True
                     yield listed_as_json(each, as_of)
@@ -357,6 +371,7 @@ def _document(
             try:
                 for story in _stories(past, teller, path, recursive=args.recursive):
                     yield story_as_json(story)
+                codes.append(exits.ATTENTION if any(not each.is_known for each in known) else exits.SOUND)
             except NightferryError as error:
                 codes.append(say_error(error))
 

@@ -105,7 +105,7 @@ def opened(settings: Settings, pair: PairSettings) -> AbstractContextManager[Man
     folder = state_folder(settings.state_dir, pair.name)
     if not (folder / FILE_NAME).exists():
         raise NotAPair(pair.name)
-    return Manifest.look(folder / FILE_NAME, Effects(), in_use=holder(folder / "lock") is not None)
+    return Manifest.look(folder / FILE_NAME, Effects(), in_use=holder(folder / "lock") is not None, check=True)
 
 
 def _report(pair: PairSettings, manifest: Manifest, run: Run) -> NightReport:

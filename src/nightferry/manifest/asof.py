@@ -73,6 +73,9 @@ _ANY_LINKED = (
 _ANY_DAMAGE = "SELECT EXISTS (SELECT 1 FROM damage WHERE closed_run IS NULL)"
 _OF_ROW = f"{_COPY} AND id = :entry UNION ALL {_HELD} AND entry = :entry"
 
+# As of no run that was: whatever stands now, also what stock-taking found and no run told of.
+NEWEST = 1 << 61
+
 _SECONDARY, _RETIRED = "secondary", "retired"  # as the damage register has the sides
 _NO_CONTENT = Content()
 # Ranks of places: copies first, then what was retired later, last what could not be read.
@@ -103,8 +106,12 @@ class AsOf:
         for name in path.split(b"/") if path else ():
             if node is None:
                 return None
-            node = self._one(_CHILD, parent=node.entry, name=name)
+            node = self.child(node.entry, name)
         return node
+
+    def child(self, folder: int, name: bytes) -> Node | None:
+        """The state of one name in a folder; None where no such name stood."""
+        return self._one(_CHILD, parent=folder, name=name)
 
     def children(self, folder: int, *, folders_only: bool = False) -> Iterator[Node]:
         """What stood in a folder, in the order of the bytes of the names."""

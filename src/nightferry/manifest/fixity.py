@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from itertools import pairwise
 from typing import Literal, NamedTuple
 
 from nightferry.manifest.covered import AGE_EDGES_S, Coverage, Place
 from nightferry.manifest.database import Database
-from nightferry.manifest.records import Content
+from nightferry.manifest.records import Content, Damage
 from nightferry.tree.metadata import KIND_OF, Stat
 
 Side = Literal["primary", "secondary"]
@@ -28,6 +28,9 @@ _HELD = f"{_HELD_ALL} kind = 2 AND digest IS NOT NULL"
 _READABLE = "(kind = 2 AND digest IS NOT NULL)"
 _LINK = "(kind = 3 AND target IS NOT NULL)"
 
+
+# Checksums that are looked for in one pass; what is beyond it waits for the next night.
+_WANTED_LIMIT = 10_000
 
 # Keeps SQLite from writing the inner columns out in full wherever the outer query names them (nearly half of the time).
 _ONCE = " LIMIT -1"
@@ -179,6 +182,31 @@ class Fixity:
             column = _READ["primary" if side == "primary" else "secondary"]
             row = self._connection.execute(f"SELECT {column} FROM entry WHERE id = ?", (path_entry,)).fetchone()
         return None if row is None else row[0]
+
+    def read_right_since(self, damage: Sequence[Damage], now_s: float) -> list[Damage]:
+        """Damage of the primary whose right content was read there since it was found, under whatever name.
+
+        One pass over the rows for all of it.
+        """
+        wanted = {(each.algorithm, each.digest): each for each in damage if each.digest is not None}
+        if not wanted:
+            return []
+        marks = ",".join("?" * min(len(wanted), _WANTED_LIMIT))
+        chosen = list(wanted)[:_WANTED_LIMIT]
+        newest: dict[tuple[int, bytes], int] = {}
+        for algorithm, digest, read_s in self._connection.execute(
+            "SELECT algorithm, digest, max(read_primary_s) FROM entry"
+            f" WHERE digest IN ({marks}) AND read_primary_s <= ? GROUP BY algorithm, digest",
+            (*(digest for _, digest in chosen), now_s),
+        ):
+            newest[algorithm, digest] = read_s
+        return [
+            each
+            for each in damage
+            if each.algorithm is not None
+            and each.digest is not None
+            and newest.get((each.algorithm, each.digest), -1) >= each.found_s
+        ]
 
     def mark_bad(self, side: Side, table: str, row_id: int) -> None:
         """The last reading found it bad: it counts as never found intact, and comes first next time."""

@@ -15,6 +15,7 @@ from nightferry.manifest.database import Database
 from nightferry.manifest.entries import Entries
 from nightferry.manifest.past import PastVersions
 from nightferry.manifest.records import Content, Intent, integer_out
+from nightferry.manifest.runs import Runs
 from nightferry.tree.metadata import Kind, Stat
 from nightferry.tree.root import split
 
@@ -106,6 +107,8 @@ class Journal:
                     self._apply(intent, folder_id, split(intent.path)[1], run)
                     if intent.action not in {"place", "note", *_IN_RETIRED}:
                         folder_id = -1
+            if any(intent.action in ("move", "move_row") for intent in done):
+                Runs(self._database).follow_moves()
             connection.execute("DELETE FROM intent")
             if changes_drive(done):
                 self.count_done()

@@ -35,15 +35,15 @@ class Manifest:
         return cls(database.create(path, effects, meta))
 
     @classmethod
-    def open(cls, path: Path, effects: Effects, *, writable: bool = True) -> Manifest:
-        """Raises ``Failed`` where it is absent, damaged or of a newer nightferry."""
-        return cls(database.open_existing(path, effects, writable=writable))
+    def open(cls, path: Path, effects: Effects, *, writable: bool = True, keep_older: bool = True) -> Manifest:
+        """See ``database.open_existing``. Raises ``Failed`` where it is absent, damaged or of a newer nightferry."""
+        return cls(database.open_existing(path, effects, writable=writable, keep_older=keep_older))
 
     @classmethod
     @contextmanager
-    def look(cls, path: Path, effects: Effects, *, in_use: bool) -> Iterator[Manifest]:
+    def look(cls, path: Path, effects: Effects, *, in_use: bool, check: bool = False) -> Iterator[Manifest]:
         """For reading, without a trace; see ``database.open_to_look``. Raises ``Failed`` and ``Busy``."""
-        with database.open_to_look(path, effects, in_use=in_use) as opened:
+        with database.open_to_look(path, effects, in_use=in_use, check=check) as opened:
             yield cls(opened)
 
     def close(self) -> None:
@@ -71,13 +71,7 @@ class Manifest:
     def copy_to(self, target: Path | str) -> None:
         """A consistent copy of the whole database into a new file; raises ``Failed``."""
         try:
-            copy = sqlite3.connect(target, isolation_level=None)
-            try:
-                copy.execute("PRAGMA synchronous = OFF")  # the caller syncs it with the rest
-                self.database.connection.backup(copy, pages=4096)
-                copy.execute("PRAGMA journal_mode = DELETE")
-            finally:
-                copy.close()
+            self.database.copy_to(target)
         except sqlite3.Error as error:
             raise Failed(
                 f"The manifest could not be copied to {target} ({error}): make room there, or see the system log for"

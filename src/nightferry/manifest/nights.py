@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
+from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from nightferry.manifest.manifest import Manifest
@@ -12,13 +14,15 @@ class NightState(NamedTuple):
     """One run, and what became since of the state that it left."""
 
     number: int
-    started_s: float  # Unix time
+    started_s: float | None  # Unix time; None: that is not known
     ended_s: float | None  # None: under way, or cut off
     outcome: str | None  # complete, partial, held, interrupted, failed; None as above
     lost_files: int  # files of that state whose content stands nowhere on the secondary any more
+    is_known: bool = True  # False: its records are lost, and what the drive told was entered instead
 
     @property
     def is_whole(self) -> bool:
+        """Whether all that is known of that state is kept."""
         return self.lost_files == 0
 
 
@@ -46,14 +50,60 @@ def nights(manifest: Manifest) -> list[NightState]:
         begins[since] += count
         ends[until] += count
     found = []
+    unknown = unknown_nights(manifest)
     lost = 0
     edges = sorted(begins.keys() | ends.keys())
     at = 0
-    for number, started_s, ended_s, outcome in one(
-        "SELECT number, started_s, ended_s, outcome FROM run ORDER BY number"
-    ):
+    runs = one("SELECT number, started_s, ended_s, outcome FROM run ORDER BY number")
+    for number, started_s, ended_s, outcome in _with_undated(runs, unknown):
         while at < len(edges) and edges[at] <= number:
             lost += begins[edges[at]] - ends[edges[at]]
             at += 1
-        found.append(NightState(number, started_s, ended_s, outcome, lost))
+        is_known = not any(number in each for each in unknown)
+        found.append(NightState(number, started_s, ended_s, outcome, lost, is_known))
     return found
+
+
+def _with_undated(
+    runs: Iterable[tuple[int, float, float | None, str | None]], unknown: list[range]
+) -> Iterator[tuple[int, float | None, float | None, str | None]]:
+    """All runs by their number, with those of which nothing is left but that they are counted."""
+    after, added = 1, 0
+    for run in runs:
+        for span in unknown:
+            for number in range(max(after, span.start), min(run[0], span.stop)):
+                if added >= _UNDATED_LIMIT:
+                    break
+                added += 1
+                yield number, None, None, None
+        after = run[0] + 1
+        yield run
+
+
+# --- nights whose records are lost
+
+_UNKNOWN = "unknown_nights"
+_SPANS = re.compile(r"([0-9]{1,10})-([0-9]{1,10})")
+# Each is a loss of the state; beyond it, those between the oldest are taken for unknown, too.
+_SPANS_LIMIT = 100
+_UNDATED_LIMIT = 10_000
+
+
+def unknown_nights(manifest: Manifest) -> list[range]:
+    """The numbers of nights of which nobody knows what they left, as spans, by their number."""
+    text = manifest.database.meta(_UNKNOWN) or ""
+    spans = (range(int(first), int(last) + 1) for first, last in _SPANS.findall(text))
+    return sorted(spans, key=lambda each: each.start)
+
+
+def add_unknown(manifest: Manifest, first: int, last: int) -> None:
+    """Enters nights of which the records are lost. Within a transaction."""
+    spans: list[range] = []
+    for each in sorted([*unknown_nights(manifest), range(first, last + 1)], key=lambda each: each.start):
+        if spans and each.start <= spans[-1].stop:
+            spans[-1] = range(spans[-1].start, max(spans[-1].stop, each.stop))
+        else:
+            spans.append(each)
+    while len(spans) > _SPANS_LIMIT:
+        spans[:2] = [range(spans[0].start, spans[1].stop)]
+    manifest.database.set_meta(_UNKNOWN, " ".join(f"{each.start}-{each.stop - 1}" for each in spans))

@@ -33,6 +33,18 @@ class PastVersions:
             (run, reason, held, entry),
         )
 
+    def before(self, entry: int, run: int) -> tuple[Stat, Content] | None:
+        """A row as it was before this run first changed it; None where this run did not."""
+        row = self._connection.execute(
+            "SELECT kind, size_bytes, mtime_ns, ctime_ns, inode, mode, uid, gid, nlink, algorithm, digest, target"
+            " FROM past WHERE entry = ? AND until = ? ORDER BY id LIMIT 1",
+            (entry, run),
+        ).fetchone()
+        if row is None:
+            return None
+        stat = Stat(Kind(row[0]), row[1], int(row[2]), int(row[3]), row[4], row[5], row[6], row[7], row[8], 0)
+        return stat, Content(row[9], row[10], row[11])
+
     def of_run(self, run: int) -> Iterator[Past]:
         """What this run displaced, moved or altered."""
         for row in self._connection.execute(f"SELECT {_COLUMNS} FROM past WHERE until = ? ORDER BY id", (run,)):

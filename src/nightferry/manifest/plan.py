@@ -29,6 +29,7 @@ class Step(IntEnum):
     RETYPED = 8  # another kind of thing under a known name
     REMOVED = 9  # a name that the primary no longer has
     DONE = 10  # carried out, where a step is gone through twice
+    DECAYED = 11  # a known file that has another content than it should; ``digest`` is that of the wrong one
 
 
 class Item(NamedTuple):
@@ -38,7 +39,7 @@ class Item(NamedTuple):
     entry: int | None
     base: int | None
     stat: Stat
-    digest: bytes | None
+    digest: bytes | None  # where comparing read it: of MOVED and DECAYED the wrong one; empty: it cannot be read
     algorithm: int | None
 
 

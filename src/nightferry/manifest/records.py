@@ -145,3 +145,18 @@ class Damage(NamedTuple):
     found_by: str
     found_run: int
     found_s: float  # Unix time
+    id: int = 0
+    entry: int | None = None  # the row of the copy that it is about; it may be gone by now
+    past: int | None = None  # of side retired: the row of past
+    bad: BadFile | None = None  # the bad file as it was found; None: of another side than the primary
+    algorithm: int | None = None
+    digest: bytes | None = None  # of the right content
+
+
+class BadFile(NamedTuple):
+    """A file of the primary whose content is wrong, as it was found: by these it is known again under any name."""
+
+    inode: int
+    size_bytes: int
+    mtime_ns: int
+    digest: bytes | None  # of the wrong content, in the algorithm of the right one's; None: it could not be read

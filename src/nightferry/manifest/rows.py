@@ -46,8 +46,11 @@ class _Rule(NamedTuple):
     words: str
 
 
-def check(connection: sqlite3.Connection) -> None:
-    """The rows of all tables but ``meta``. Raises ``FaultError``, and ``sqlite3.Error`` where text is not in UTF-8."""
+def check(connection: sqlite3.Connection, version: int) -> None:
+    """The rows of all tables but ``meta``, by the rules of its format.
+
+    Raises ``FaultError``, and ``sqlite3.Error`` where text is not in UTF-8.
+    """
     _check_rows(connection, "xattrs", "id", _XATTRS)
     _check_xattrs(connection)
     _check_rows(connection, "entry", "id", _ENTRY)
@@ -56,7 +59,7 @@ def check(connection: sqlite3.Connection) -> None:
     _check_summaries(connection)
     for table, row_id, rules, texts in (
         ("left_out", "rowid", _LEFT_OUT, "kind, detail"),
-        ("damage", "id", _DAMAGE, "side, verdict, found_by, detail, became"),
+        ("damage", "id", _DAMAGE if version > 1 else _DAMAGE_1, "side, verdict, found_by, detail, became"),
         ("hold", "run", _HOLD, "reasons"),
     ):
         _check_rows(connection, table, row_id, rules)
@@ -108,14 +111,15 @@ def _text(column: str, limit_bytes: int = _TEXT_LIMIT_BYTES, *, null: bool = Fal
     return _Rule(f"{column} IS NOT NULL AND {bad}" if null else bad, f"{column} is no text of a sensible length")
 
 
-def _time_ns(column: str) -> _Rule:
+def _time_ns(column: str, *, null: bool = False) -> _Rule:
     digits = f"ltrim({column}, '-')"
     as_text = (
         f"typeof({column}) = 'text' AND length(CAST({column} AS BLOB)) BETWEEN 1 AND {_TIME_DIGITS + 1}"
         f" AND length({digits}) BETWEEN 1 AND {_TIME_DIGITS} AND length({column}) - length({digits}) <= 1"
         f" AND length(CAST({column} AS BLOB)) = length({column}) AND {digits} NOT GLOB '*[^0-9]*'"
     )
-    return _Rule(f"NOT (typeof({column}) = 'integer' OR ({as_text}))", f"{column} is no time that a file can have")
+    bad = f"NOT (typeof({column}) = 'integer' OR ({as_text}))"
+    return _Rule(f"{column} IS NOT NULL AND {bad}" if null else bad, f"{column} is no time that a file can have")
 
 
 def _not_plain(column: str) -> str:
@@ -226,7 +230,7 @@ _LEFT_OUT = (
     *_path("path"),
     _text("detail"),
 )
-_DAMAGE = (
+_DAMAGE_1 = (
     _integer("id", 1, ID_LIMIT, "its number is out of range"),
     *_path("path"),
     *(_text(column, 40) for column in ("side", "verdict", "found_by")),
@@ -235,6 +239,26 @@ _DAMAGE = (
     _text("detail"),
     _integer("closed_run", 0, _RUN_LIMIT, "it was closed by no run", null=True),
     _text("became", null=True),
+)
+_DAMAGE = (
+    *_DAMAGE_1,
+    _integer("entry", 1, ID_LIMIT, "entry is no row", null=True),
+    _integer("past", 1, ID_LIMIT, "past is no row", null=True),
+    _Rule("inode IS NOT NULL AND typeof(inode) <> 'integer'", "inode is no number"),
+    _integer("size_bytes", 0, (1 << 63) - 1, "its size is none that a file can have", null=True),
+    _time_ns("mtime_ns", null=True),
+    *(
+        _Rule(
+            f"{column} IS NOT NULL AND (typeof(algorithm) <> 'integer' OR typeof({column}) <> 'blob'"
+            f" OR length({column}) IS NOT CASE algorithm {_DIGEST_BYTES} END)",
+            "its checksum has not the length of its algorithm",
+        )
+        for column in ("digest", "bad_digest")
+    ),
+    _Rule(
+        f"algorithm IS NOT NULL AND (typeof(algorithm) <> 'integer' OR CASE algorithm {_DIGEST_BYTES} END IS NULL)",
+        "its checksum is of an algorithm that this nightferry does not know",
+    ),
 )
 _HOLD = (
     _integer("run", 0, _RUN_LIMIT, "it is of no run"),

@@ -5,10 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from nightferry.manifest.database import Database
-from nightferry.manifest.records import Damage, Hold, LeftOut, Run
+from nightferry.manifest.entries import Entries
+from nightferry.manifest.records import BadFile, Damage, Hold, LeftOut, Run, integer_out
 
 _RUN = "number, stamp, started_s, ended_s, outcome, summary"
 _HOLD = "run, removals, replacements, reasons, released_s, spent_run"
+_DAMAGE = (
+    "path, side, verdict, detail, found_by, found_run, found_s, id, entry, past,"
+    " inode, size_bytes, mtime_ns, bad_digest, algorithm, digest"
+)
+# Open damage that is told of and known again by its content; more than that is a drive to be replaced.
+DAMAGE_LIMIT = 10_000
+
+_WEEK_S = 7 * 86_400.0
 
 # Names kept of what one run left out; beyond it they are counted, not listed.
 LEFT_OUT_LIMIT = 10_000
@@ -63,10 +72,24 @@ class Runs:
         ).fetchone()
         return int(row[0])
 
-    def latest_end_s(self) -> float | None:
-        """The latest moment that any run knew, to notice a clock that went back."""
-        row = self._connection.execute("SELECT max(max(started_s), max(coalesce(ended_s, 0))) FROM run").fetchone()
-        return None if row[0] is None else float(row[0])
+    def dates(self, limit: int) -> list[tuple[int, float]]:
+        """(number, when it ended, or began where it has no end) of the newest runs, oldest first."""
+        rows = self._connection.execute(
+            "SELECT number, coalesce(ended_s, started_s) FROM run ORDER BY number DESC LIMIT ?", (limit,)
+        ).fetchall()
+        return [(int(number), float(date_s)) for number, date_s in reversed(rows)]
+
+    def starts_from(self, number: int) -> list[float]:
+        """When the run with this number began, and all after it, by their numbers.
+
+        Of one during which the clock was set, which lasted less than nothing or more than a week by it, its end.
+        """
+        rows = self._connection.execute(
+            "SELECT CASE WHEN coalesce(ended_s, started_s) - started_s BETWEEN 0 AND ? THEN started_s ELSE ended_s END"
+            " FROM run WHERE number >= ? ORDER BY number",
+            (_WEEK_S, number),
+        )
+        return [float(row[0]) for row in rows]
 
     def _one(self, query: str, values: tuple[int, ...] = ()) -> Run | None:
         row = self._connection.execute(query, values).fetchone()
@@ -119,22 +142,100 @@ class Runs:
     # --- damage
 
     def find_damage(
-        self, path: bytes, side: str, verdict: str, found_by: str, run: int, found_s: float, detail: str
-    ) -> None:
-        """Enters damage, once for a path and side while it is open."""
+        self,
+        path: bytes,
+        side: str,
+        verdict: str,
+        found_by: str,
+        run: int,
+        found_s: float,
+        detail: str,
+        *,
+        bad: BadFile | None = None,
+        entry: int | None = None,
+    ) -> bool:
+        """Enters damage, once for a row (a name, where there is no row) and side while it is open.
+
+        ``bad``: of a file on the primary. ``entry``: the row that it is about, where that is not the one of ``path``
+        yet. Returns whether it is new in the register.
+        """
         with self._database.transaction():
-            self.enter_damage(path, side, verdict, found_by, run, found_s, detail)
+            return self.enter_damage(path, side, verdict, found_by, run, found_s, detail, bad=bad, entry=entry)
 
     def enter_damage(
-        self, path: bytes, side: str, verdict: str, found_by: str, run: int, found_s: float, detail: str
-    ) -> None:
+        self,
+        path: bytes,
+        side: str,
+        verdict: str,
+        found_by: str,
+        run: int,
+        found_s: float,
+        detail: str,
+        *,
+        bad: BadFile | None = None,
+        entry: int | None = None,
+    ) -> bool:
         """As ``find_damage``; belongs into a transaction."""
+        row, past, algorithm, digest = self._subject(path, side, entry)
+        open_one = self._connection.execute(
+            "SELECT id FROM damage WHERE side = ?1 AND closed_run IS NULL"
+            " AND (entry = ?2 OR (path = ?3 AND (entry IS NULL OR ?2 IS NULL)))",
+            (side, row, path),
+        ).fetchone()
+        if open_one is not None:
+            self._note_bad(open_one[0], bad)
+            return False
         self._connection.execute(
-            "INSERT INTO damage (path, side, verdict, found_by, found_run, found_s, detail)"
-            " SELECT ?,?,?,?,?,?,? WHERE NOT EXISTS"
-            " (SELECT 1 FROM damage WHERE path = ? AND side = ? AND closed_run IS NULL)",
-            (path, side, verdict, found_by, run, found_s, detail, path, side),
+            "INSERT INTO damage (path, side, verdict, found_by, found_run, found_s, detail, entry, past, algorithm,"
+            " digest, inode, size_bytes, mtime_ns, bad_digest) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+            (path, side, verdict, found_by, run, found_s, detail, row, past, algorithm, digest, *_bad_columns(bad)),
         )
+        return True
+
+    def _subject(
+        self, path: bytes, side: str, entry: int | None = None
+    ) -> tuple[int | None, int | None, int | None, bytes | None]:
+        """(row of entry, row of past, algorithm, digest) of what stands at a path by the manifest."""
+        if side == "retired":
+            row = self._connection.execute("SELECT id, algorithm, digest FROM past WHERE held = ?", (path,)).fetchone()
+            return (None, None, None, None) if row is None else (None, *row)
+        entries = Entries(self._database)
+        found = entries.find(path) if entry is None else entries.by_id(entry)
+        if found is None:
+            return None, None, None, None
+        return found.id, None, found.content.algorithm, found.content.digest
+
+    def _note_bad(self, damage: int, bad: BadFile | None) -> None:
+        """What the bad file looks like now: more of it may have decayed, and it may be read by now."""
+        if bad is not None:
+            self._connection.execute(
+                "UPDATE damage SET inode = ?, size_bytes = ?, mtime_ns = ?, bad_digest = coalesce(?, bad_digest)"
+                " WHERE id = ?",
+                (*_bad_columns(bad), damage),
+            )
+
+    def move_damage(self, damage: int, path: bytes, bad: BadFile) -> None:
+        """The bad file stands under another name now, which has a row of its own. Belongs into a transaction."""
+        entry = self._subject(path, "primary")[0]
+        self._connection.execute("UPDATE damage SET path = ?, entry = ? WHERE id = ?", (path, entry, damage))
+        self._note_bad(damage, bad)
+
+    def follow_moves(self) -> None:
+        """Rows have moved: damage is told by their present names. Belongs into the transaction that moves them."""
+        entries = Entries(self._database)
+        for damage, entry, path in self._connection.execute(
+            "SELECT id, entry, path FROM damage WHERE closed_run IS NULL AND entry IS NOT NULL"
+        ).fetchall():
+            try:
+                now = entries.path(entry)
+            except KeyError:
+                continue  # the name is gone: it is told by the last one
+            if now != path:
+                self._connection.execute("UPDATE damage SET path = ? WHERE id = ?", (now, damage))
+
+    def close_one(self, damage: int, run: int, became: str) -> None:
+        with self._database.transaction() as connection:
+            connection.execute("UPDATE damage SET closed_run = ?, became = ? WHERE id = ?", (run, became, damage))
 
     def close_damage(self, path: bytes, side: str, run: int, became: str) -> None:
         with self._database.transaction():
@@ -156,10 +257,9 @@ class Runs:
     def damage(self) -> list[Damage]:
         """As ``open_damage``, with all that is known of each."""
         return [
-            Damage(*row)
+            damage_of(row)
             for row in self._connection.execute(
-                "SELECT path, side, verdict, detail, found_by, found_run, found_s FROM damage"
-                " WHERE closed_run IS NULL ORDER BY id LIMIT 10000"
+                f"SELECT {_DAMAGE} FROM damage WHERE closed_run IS NULL ORDER BY id LIMIT {DAMAGE_LIMIT}"
             )
         ]
 
@@ -179,3 +279,14 @@ class Runs:
                 "SELECT path, side FROM damage WHERE verdict = 'unlisted' AND became LIKE 'accepted%' LIMIT 100000"
             )
         )
+
+
+def damage_of(row: tuple) -> Damage:  # type: ignore[type-arg]
+    bad = None if row[10] is None else BadFile(row[10], row[11], int(row[12]), row[13])
+    return Damage(
+        row[0], row[1], row[2], row[3], row[4], row[5], row[6], row[7], row[8], row[9], bad, row[14], row[15]
+    )  # fmt: skip
+
+
+def _bad_columns(bad: BadFile | None) -> tuple[object, ...]:
+    return (None,) * 4 if bad is None else (bad.inode, bad.size_bytes, integer_out(bad.mtime_ns), bad.digest)

@@ -5,13 +5,9 @@ whatever lies below it. Numbers without a declared type hold whatever integer a 
 gives, also beyond 64 bits (as decimal text), which a typed column would round.
 """
 
-VERSION = 1
-
-# Indexes that manifests of this version may lack: made when one is opened for writing, and all is right without them.
-LATER_INDEXES = {
-    "past_name": "CREATE INDEX past_name ON past (parent, name, until)",
-    "past_inode": "CREATE INDEX past_inode ON past (inode)",
-}
+VERSION = 2
+# "NFry": in the header of every manifest since format 2, for file(1) and the like (sqlite.org/pragma.html).
+APPLICATION_ID = 0x4E467279
 
 TABLES = """
 -- What the manifest is about: schema, pair, volumes, generation.
@@ -44,7 +40,8 @@ CREATE INDEX entry_inode ON entry (inode);
 -- Sets of extended attributes, each stored once.
 CREATE TABLE xattrs (id INTEGER PRIMARY KEY, packed BLOB NOT NULL UNIQUE);
 
--- Versions that are no longer the present one: valid in the runs since .. until - 1.
+-- Versions that are no longer the present one: valid in the runs since .. until - 1. One of the reason 'displaced' was
+-- displaced on the primary by a command that a person gave: it stood in no state of the copy, so since = until.
 CREATE TABLE past (
   id INTEGER PRIMARY KEY,
   entry INTEGER NOT NULL, parent INTEGER NOT NULL, name BLOB NOT NULL,
@@ -83,9 +80,18 @@ CREATE TABLE damage (
   id INTEGER PRIMARY KEY,
   path BLOB NOT NULL, side TEXT NOT NULL, verdict TEXT NOT NULL, found_by TEXT NOT NULL,
   found_run INTEGER NOT NULL, found_s REAL NOT NULL, detail TEXT NOT NULL,
-  closed_run INTEGER, became TEXT
+  closed_run INTEGER, became TEXT,
+  entry INTEGER,                             -- row of the copy that it is about, NULL: none
+  past INTEGER,                              -- row of past that it is about, of side retired
+  inode INTEGER, size_bytes INTEGER, mtime_ns,  -- of the bad file on the primary, as it was found
+  algorithm INTEGER,
+  digest BLOB,                               -- of the right content
+  bad_digest BLOB                            -- of the wrong content, by the same algorithm; NULL: unreadable or missing
 );
 CREATE INDEX damage_open ON damage (path) WHERE closed_run IS NULL;
+CREATE INDEX damage_entry ON damage (entry) WHERE closed_run IS NULL;
+CREATE INDEX damage_inode ON damage (inode) WHERE closed_run IS NULL;
+CREATE INDEX damage_digest ON damage (digest) WHERE closed_run IS NULL;
 
 -- Nights that stopped short of removing and replacing.
 CREATE TABLE hold (

@@ -24,7 +24,7 @@ from functools import cache
 from pathlib import Path
 
 from nightferry.errors import Failed
-from nightferry.manifest import relations, rows, schema
+from nightferry.manifest import formats, migrations, relations, rows, schema
 from nightferry.manifest.database import Database
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.rehearsals import _TABLE as REHEARSAL_TABLE
@@ -110,8 +110,11 @@ def _open(path: str, pair_id: str | None, expected: os.stat_result | None) -> sq
         if expected is not None and _opened(expected) == before:
             raise FaultError("another file took its place while it was opened")
         _harden(connection)
-        _check(connection, pair_id)
+        version = _check(connection, pair_id)
         _check_length(connection, size_bytes)
+        connection.execute("PRAGMA query_only = OFF")
+        migrations.stand_in(connection, version)
+        connection.execute("PRAGMA query_only = ON")
     except BaseException:  # of whatever kind: nobody got the connection who could close it
         connection.close()
         raise
@@ -200,8 +203,8 @@ def _harden(connection: sqlite3.Connection) -> None:
 _NEWER = "a newer nightferry wrote it"
 
 
-def _check(connection: sqlite3.Connection, pair_id: str | None) -> None:
-    """Raises ``FaultError``, and ``sqlite3.Error`` where the file does not hold together."""
+def _check(connection: sqlite3.Connection, pair_id: str | None) -> int:
+    """Returns its format. Raises ``FaultError``, and ``sqlite3.Error`` where the file does not hold together."""
     found = _objects(connection)
     if found.get(_META) != _expected()[_META]:
         raise FaultError("it is not a manifest")
@@ -210,10 +213,13 @@ def _check(connection: sqlite3.Connection, pair_id: str | None) -> None:
     if not re.fullmatch(r"[0-9]{1,9}", version):
         raise FaultError("it does not say which format it has")
     if int(version) > schema.VERSION:
-        raise FaultError(f"{_NEWER} (format {version}, this one reads {schema.VERSION})")
-    if int(version) != schema.VERSION:
+        raise FaultError(f"{_NEWER} (format {version}, this one reads up to {schema.VERSION})")
+    number = formats.number(version)
+    if number is None:
         raise FaultError(f"it says that it has the format {version}, and there never was one")
-    _check_schema(found)
+    if formats.marks(connection) != formats.FORMATS[number].marks:
+        raise FaultError("it says two things of its format")
+    _check_schema(found, formats.FORMATS[number])
     if pair_id is not None and meta.get("pair_id") != pair_id:
         raise FaultError("it is that of another pair")
     encoding = connection.execute("PRAGMA encoding").fetchone()[0]
@@ -222,8 +228,9 @@ def _check(connection: sqlite3.Connection, pair_id: str | None) -> None:
     said = str(connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
     if said != "ok":
         raise FaultError(f"it does not hold together ({show_text(said.strip().splitlines()[-1])[:200]})")
-    rows.check(connection)
+    rows.check(connection, number)
     relations.check(connection)
+    return number
 
 
 def _check_length(connection: sqlite3.Connection, size_bytes: int) -> None:
@@ -261,14 +268,14 @@ def _expected(script: str = schema.TABLES) -> dict[tuple[str, str, str], list[st
         connection.close()
 
 
-def _check_schema(found: dict[tuple[str, str, str], list[str]]) -> None:
-    expected = _expected()
+def _check_schema(found: dict[tuple[str, str, str], list[str]], form: formats.Format) -> None:
+    expected = _expected(form.tables)
     if any(key[1] == "rehearsal" for key in found):  # made with the first one
         expected = {**expected, **_expected(REHEARSAL_TABLE)}
     for key in found.keys() - expected.keys():
         raise FaultError(f"it has the {show_text(' '.join(key[:2]))[:80]}, which no manifest has")
     for key, words in expected.items():
-        if key not in found and key[1] in schema.LATER_INDEXES:
+        if key not in found and key[1] in form.optional:
             continue  # an older nightferry of the same format wrote it
         if key not in found:
             raise FaultError(f"it lacks the {' '.join(key[:2])}")

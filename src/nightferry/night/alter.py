@@ -134,7 +134,7 @@ def _look(night: Night, item: Item) -> tuple[Stat, Xattrs] | None:
         stat = Stat.of(night.effects.fstat(fd))
     finally:
         night.effects.close(fd)
-    return (stat, xattrs) if content_untouched(item.stat, stat) else None
+    return (stat, xattrs) if content_untouched(item.stat, stat, inodes=night.inodes) else None
 
 
 def _put(night: Night, item: Item, stat: Stat, xattrs: Xattrs, *, changed: bool) -> None:

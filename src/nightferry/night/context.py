@@ -12,6 +12,7 @@ from nightferry.manifest.records import LeftOut
 from nightferry.manifest.runs import LEFT_OUT_LIMIT
 from nightferry.night.ahead import Ahead
 from nightferry.night.excluding import Excludes
+from nightferry.night.open_damage import OpenDamage
 from nightferry.night.platter import Platter
 from nightferry.night.rates import RateMeter
 from nightferry.planning.drive_health import DriveHealth
@@ -179,6 +180,7 @@ class Night:
     buffers: Buffers
     platter: Platter
     mounted_below: frozenset[bytes] = frozenset()
+    inodes: bool = True  # whether inode number and ctime tell the primary's files apart (volumes/filesystem.py)
     excludes: Excludes = field(default_factory=lambda: Excludes(()))
     excludes_seed: int = 0
     busy: tuple[bytes, ...] = ()  # folders of the primary that were written to by day, as far as was seen (busy.py)
@@ -195,11 +197,13 @@ class Night:
     rates: RateMeter = field(init=False)
     ahead: Ahead = field(init=False)
     owner_of_new: OwnerOfNew = field(init=False)  # in staging/
+    bad: OpenDamage = field(init=False)
 
     def __post_init__(self) -> None:
         self.rates = RateMeter(self.clock.monotonic_s)
         self.ahead = Ahead(self.primary, self.effects)
         self.owner_of_new = OwnerOfNew(self.effects)
+        self.bad = OpenDamage(self.manifest)
 
     def leave_out(self, kind: str, path: bytes, detail: str) -> None:
         """Names what could not be copied; the folder is looked at in full again tomorrow."""

@@ -25,10 +25,17 @@ from nightferry.night.failing import FailingDrive
 from nightferry.night.lots import Lots
 from nightferry.night.readback import read_back
 from nightferry.night.reading import Decayed, Unreadable, Unsettled
-from nightferry.night.register import is_name_of_bad, known_bad
+from nightferry.night.register import (
+    TURNED_UP,
+    UNDER_OLD_DATE,
+    enter,
+    enter_turned_up,
+    is_name_of_bad,
+)
 from nightferry.night.small import is_small
 from nightferry.night.space import RoomLeft
-from nightferry.night.stage import Staged, stage_file, stage_from_base, stage_link, stage_symlink
+from nightferry.night.stage import Staged, stage_file, stage_from_base, stage_link, stage_right, stage_symlink
+from nightferry.night.verify import NOT_TOLD_APART
 from nightferry.planning.drive_health import DRIVE_ERRORS
 from nightferry.tree.content import Stopped
 from nightferry.tree.durability import SyncFailed
@@ -51,6 +58,7 @@ class Copier:
         self._batch = Batch(night)
         self._staged: dict[int, tuple[bytes, Staged]] = {}  # by inode: multiply linked files of this batch
         self._again: list[Item] = []
+        self._turned_up: list[tuple[bytes, Decayed]] = []  # of this batch: damaged files under other names
         self._is_retry = False
         self._is_replacing_bad = False
         self._drive_errors = 0
@@ -151,7 +159,7 @@ class Copier:
         then = None
         if item.entry is not None or not parent.is_new or self._is_replacing_bad:
             then = night.manifest.entries.child(parent.entry, name)
-        if then is None and is_name_of_bad(night.manifest, item.stat):
+        if then is None and is_name_of_bad(night, item.stat):
             night.leave_out(UNREADABLE, item.path, "it is another name of a file that is damaged: mend that one")
             return
         try:
@@ -168,18 +176,37 @@ class Copier:
                 night.leave_out(UNSETTLED, item.path, f"{error}; the next run tries again")
             else:
                 self._again.append(item)
-        except Decayed:
-            night.manifest.runs.find_damage(
-                item.path, "primary", "decayed", "copy", night.number, night.clock.now_s(),
-                "its content changed while size, times and inode say that nobody wrote to it; the copy stays as it is",
-            )  # fmt: skip
-            night.progress.note("damage", path=item.path, side="primary", verdict="decayed", why="found while copying")
-            night.tally.damage += 1
-            night.plan.mark_incomplete(folder)
+        except Decayed as found:
+            self._decayed(item, then, found)
         except SyncFailed as error:
             raise drive_failed(error) from error
         except OSError as error:
             self._refused(item, error)
+
+    def _decayed(self, item: Item, then: Entry | None, found: Decayed) -> None:
+        """Bad content is not copied. Under another name than its own it takes its right content along."""
+        night = self._night
+        night.plan.mark_incomplete(split(item.path)[0])
+        if then is not None and (found.row == then.id or then.content == found.right):
+            enter(night, item.path, UNDER_OLD_DATE if night.inodes else NOT_TOLD_APART, found.bad)
+            return
+        try:
+            staged = stage_right(night, item, found)
+        except Unreadable as error:
+            night.leave_out(UNREADABLE, item.path, str(error))
+        except Unsettled as error:
+            night.leave_out(UNSETTLED, item.path, f"{error}; the next run tries again")
+        except SyncFailed as error:
+            raise drive_failed(error) from error
+        except OSError as error:
+            self._refused(item, error)
+        else:
+            if staged is None:
+                why = f"{TURNED_UP}, and the right one stands nowhere on the secondary"
+                night.leave_out(UNREADABLE, item.path, why)
+                return
+            self._add(item, then, staged, was_read=False)
+            self._turned_up.append((item.path, found))
 
     def _has_room(self, item: Item) -> bool:
         if self._room.takes(item):
@@ -216,7 +243,7 @@ class Copier:
             linked = self._link_to_mended(item, then) if self._is_replacing_bad else self._stage_linked(item, then)
             if linked is not None:
                 return linked
-        elif item.base is not None:
+        elif item.base is not None and then is None:
             base = night.manifest.entries.by_id(item.base)
             linked = None if base is None else stage_from_base(night, item, base)
             if linked is not None:
@@ -239,7 +266,7 @@ class Copier:
     def _stage_linked(self, item: Item, then: Entry | None) -> Staged | None:
         """Another name of a file that was staged in this batch, or that the copy has in this very state."""
         night = self._night
-        if then is not None and known_bad(night.manifest, item.path, then.stat, item.stat):
+        if then is not None and night.bad.of_row(then.id) is not None:
             return None  # it is read, and found to be as bad as it was
         staged = self._staged.get(item.stat.inode)
         if staged is not None:
@@ -247,6 +274,8 @@ class Copier:
             if _same_state(first, item):
                 return stage_link(night, item, leader, first.stat, first.content, first.xattrs)
         for known in night.manifest.entries.by_inode(item.stat.inode):
+            if not night.inodes:
+                break
             if known.stat.kind is Kind.FILE and known.stat[1:5] == item.stat[1:5]:  # size, mtime, ctime, inode
                 path = night.manifest.entries.path(known.id)
                 if path == item.path or night.secondary.stat_or_none(in_copy(path)) is None:
@@ -255,7 +284,8 @@ class Copier:
                 return stage_link(night, item, in_copy(path), item.stat, known.content, xattrs)
         return None
 
-    def _add(self, item: Item, then: Entry | None, staged: Staged) -> None:
+    def _add(self, item: Item, then: Entry | None, staged: Staged, *, was_read: bool = True) -> None:
+        """``was_read``: from the primary, where it is right."""
         night = self._night
         xattrs = night.manifest.entries.xattrs_row(staged.xattrs)
         if staged.same_as_before:
@@ -273,9 +303,10 @@ class Copier:
         action = "place" if staged.name is not None else "note"
         intent = Intent(
             action, item.path, None if then is None else then.id, staged=staged.name, held=held, reason=reason,
-            stat=staged.stat, content=staged.content, xattrs=xattrs, read_primary_s=int(night.clock.now_s()),
+            stat=staged.stat, content=staged.content, xattrs=xattrs,
+            read_primary_s=int(night.clock.now_s()) if was_read else None,
         )  # fmt: skip
-        if item.stat.nlink > 1 and staged.name is not None and not staged.linked:
+        if was_read and item.stat.nlink > 1 and staged.name is not None and not staged.linked:
             self._staged[staged.stat.inode] = (staged.name, staged)
         self._batch.add(
             Pending(intent, item, copied=not staged.linked and item.stat.kind is Kind.FILE),
@@ -312,10 +343,12 @@ class Copier:
             # The pages that failed are marked clean: only writing them again can make them durable.
             night.note("The secondary failed to make a batch durable; it was written again.")
             self._small.begin_again()
+            self._turned_up.clear()
             done = self._write_again(pending, first)
         copies = [each for each in done if each.item is not None]
         for each in copies:
             self._count(each)
+        self._enter_turned_up({each.intent.path for each in copies})
         night.progress.advance(files=len(copies))
         if self._is_replacing_bad:
             self._put_back |= {each.intent.path for each in done}
@@ -325,6 +358,12 @@ class Copier:
         before = (night.tally.read_back_files, night.tally.read_back_bytes)
         read_back(night, copied, self._copy_again)
         night.rates.add("read_back", night.tally.read_back_files - before[0], night.tally.read_back_bytes - before[1])
+
+    def _enter_turned_up(self, done: set[bytes]) -> None:
+        turned_up, self._turned_up = self._turned_up, []
+        for path, found in turned_up:
+            if path in done:
+                enter_turned_up(self._night, path, found)
 
     def _write_again(self, pending: list[Pending], first: SyncFailed) -> list[Pending]:
         for each in pending:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from nightferry.manifest.records import Intent
 from nightferry.night.commit import Batch, Pending
 from nightferry.night.context import Night
+from nightferry.planning.dates import elapsed_s
 from nightferry.planning.retention import Candidate, Retention, to_expire
 
 
@@ -32,14 +33,15 @@ def expire(night: Night, *, is_open: bool, bytes_wanted: int = 0, files_wanted: 
 
 def candidates(night: Night) -> Iterator[Candidate]:
     """Oldest first; what this night itself retired is never among them."""
-    now_s = night.clock.now_s()
+    runs = night.manifest.runs
+    # A forecast of the night has no run that was entered.
+    now = [] if runs.by_number(night.number) is not None else [night.clock.now_s()]
     run, age_s, nights = -1, 0.0, 0
     for past in night.manifest.past.held_until(night.number - 1):
         if past.until != run:
             run = past.until
-            then = night.manifest.runs.by_number(run)
-            age_s = 0.0 if then is None else now_s - then.started_s
-            nights = night.manifest.runs.completed_since(run)
+            age_s = elapsed_s([*runs.starts_from(run), *now])
+            nights = runs.completed_since(run)
         assert past.held is not None
         yield Candidate(past.held, past.size_bytes, age_s, nights)
 

@@ -53,6 +53,7 @@ def verify_slice(night: Night, *, mend: bool) -> Verified:
         below = _read(night, {"secondary": _never_read_below(night, settled.folders)}, limit)
         settled.bad += settle_findings(night, below.bad, mend=mend).bad
     close_right_again(night.manifest, night.number, night.clock.now_s())
+    night.bad.forget()
     if settled.bad > MEND_LIMIT:
         night.note(REPLACE_DRIVE)
     return verified
@@ -72,6 +73,7 @@ def _read(night: Night, targets: dict[Side, Iterator[Target]], limit: _Share) ->
             limit,
             direct={"primary": True, "secondary": night.capabilities.direct_reads},
             health=night.health,
+            inodes=night.inodes,
         )
     finally:
         for root in roots.values():

@@ -99,6 +99,9 @@ class Lots:
             night.leave_out(UNREADABLE, item.path, str(outcome))
             return True
         content = Content(night.algorithm.id, outcome.digest)
+        if night.bad.with_content({night.algorithm.id: outcome.digest}) is not None:
+            night.secondary.unlink(outcome.name)
+            return False
         xattrs = night.manifest.entries.xattrs_row(outcome.xattrs)
         intent = Intent(
             "place", item.path, staged=outcome.name, reason="changed", stat=item.stat, content=content,

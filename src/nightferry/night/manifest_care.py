@@ -10,11 +10,13 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from nightferry.errors import Failed
+from nightferry.manifest import page_guard, page_repair
+from nightferry.manifest.database import LOG_SUFFIXES
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.overview import Overview, overview
 from nightferry.manifest.soundness import fault_in, find_fault
@@ -23,7 +25,7 @@ from nightferry.night import counters
 from nightferry.night.abilities import remembered
 from nightferry.night.context import Clock
 from nightferry.night.preflight import Drives, check_state_is_there, open_manifest, sealed_generation
-from nightferry.night.seal import MANIFEST, PREVIOUS
+from nightferry.night.sealed_pages import MANIFEST, PREVIOUS, open_sealed
 from nightferry.night.stocktake import Stocktaker, Taken
 from nightferry.settings import PairSettings
 from nightferry.tree.digests import by_name
@@ -35,17 +37,21 @@ from nightferry.volumes.filesystem import file_system_type
 
 # Damaged manifests, and older ones, kept in the state folder, for whoever wants to look into them.
 ASIDE_LIMIT = 2
-_LOGS = ("-wal", "-shm")
 _CHECKED = "checked_s"
 
 
 @dataclass(frozen=True)
 class Sealed:
-    """A sound manifest in ``records/``."""
+    """A sound manifest in ``records/``. ``lenient``: some of its pages are not as they were sealed, and no better one
+    is there."""
 
-    path: str  # through the secondary's open folder
+    name: bytes
     overview: Overview
-    is_previous: bool
+    lenient: bool
+
+    @property
+    def is_previous(self) -> bool:
+        return self.name == PREVIOUS
 
     @property
     def generation(self) -> int:
@@ -70,30 +76,29 @@ class Care:
 
         Raises ``Failed`` where a newer nightferry wrote one.
         """
-        found = []
-        for name in (MANIFEST, PREVIOUS):
-            try:
-                with self._open_sealed(name) as manifest:
-                    path = str(manifest.database.path)
-                    found.append(Sealed(path, overview(manifest), name == PREVIOUS))
-            except NewerFormatError:
-                raise  # the one before it is older than what stands on the drive
-            except (Failed, OSError):
-                continue  # absent, unreadable, damaged or altered
-        return max(found, key=lambda each: each.generation, default=None)
+        for lenient in (False, True):
+            found = []
+            for name in (MANIFEST, PREVIOUS):
+                try:
+                    with self._open_sealed(name, lenient=lenient) as manifest:
+                        found.append(Sealed(name, overview(manifest), lenient))
+                except NewerFormatError:
+                    raise  # the one before it is older than what stands on the drive
+                except (Failed, OSError):
+                    continue  # absent, unreadable, damaged or altered
+            if found:
+                return max(found, key=lambda each: each.generation)
+        return None
 
     @contextmanager
-    def _open_sealed(self, name: bytes) -> Iterator[Manifest]:
-        """Input from a drive: opened for reading only, with nothing followed, and checked whole."""
-        fd = self.secondary.open_to_read(name)
-        try:
-            path = f"/proc/self/fd/{self.secondary.fd}/{os.fsdecode(name)}"
-            shown = os.path.join(str(self.settings.secondary), os.fsdecode(name))
-            expected = self.effects.fstat(fd)
-            with open_untrusted(path, self.effects, shown=shown, pair_id=self.pair_id, expected=expected) as manifest:
-                yield manifest
-        finally:
-            self.effects.close(fd)
+    def _open_sealed(self, name: bytes, *, lenient: bool) -> Iterator[Manifest]:
+        path = f"/proc/self/fd/{self.secondary.fd}/{os.fsdecode(name)}"
+        shown = os.path.join(str(self.settings.secondary), os.fsdecode(name))
+        with open_sealed(
+            self.secondary, name, path=path, shown=shown, pair_id=self.pair_id, working=self.folder / FILE_NAME,
+            lenient=lenient,
+        ) as manifest:  # fmt: skip
+            yield manifest
 
     def take_over(self, sealed: Sealed, *, aside: str = "corrupt") -> Taken:
         """Makes the working manifest from a sealed one and from what the drives hold beyond it.
@@ -103,7 +108,7 @@ class Care:
         """
         new = self._new_path()
         try:
-            with self._open_sealed(PREVIOUS if sealed.is_previous else MANIFEST) as source:
+            with self._open_sealed(sealed.name, lenient=sealed.lenient) as source:
                 source.copy_to(new)
         except OSError as error:
             raise Failed(
@@ -113,7 +118,7 @@ class Care:
         # What was copied, and not what was read before it: a drive may answer otherwise the second time.
         with open_untrusted(str(new), self.effects, shown=str(new), pair_id=self.pair_id):
             pass
-        return self._finish(new, is_empty=False, aside=aside)
+        return self._finish(new, is_empty=False, aside=aside, later=int(sealed.is_previous))
 
     def rebuild(self) -> Taken:
         """Makes the working manifest by reading all of the secondary. Otherwise as ``take_over``."""
@@ -123,18 +128,57 @@ class Care:
 
     def _new_path(self) -> Path:
         new = self.folder / (FILE_NAME + ".rebuilt")
-        for suffix in ("", *_LOGS):
+        for suffix in ("", *LOG_SUFFIXES):
             Path(f"{new}{suffix}").unlink(missing_ok=True)
+        page_guard.forget(new, self.effects)
         return new
 
-    def _finish(self, new: Path, *, is_empty: bool, aside: str) -> Taken:
-        manifest = Manifest.open(new, self.effects)
+    def repair_pages(self) -> str | None:
+        """Puts pages of the working manifest right that are not as they were written, where the secondary has the very
+        page. Returns a note where all of them are right then. Raises ``Failed``."""
+        path = self.folder / FILE_NAME
+        with ExitStack() as stack:
+            try:
+                found = page_guard.look(path, self.effects)
+                if found.fault is None or found.header is None or len(found.bad) < found.bad_pages:
+                    return None
+                database = self.effects.open(path, os.O_RDWR | os.O_NOFOLLOW | os.O_CLOEXEC)
+                stack.callback(self.effects.close, database)
+                sources = [database]  # for page 1, of which a part stands outside its checksum
+                for name in (MANIFEST, PREVIOUS):
+                    with suppress(OSError):
+                        sources.append(self.secondary.open_to_read(name))
+                        stack.callback(self.effects.close, sources[-1])
+                pages = page_repair.find_pages(found.bad, found.header.page_bytes, sources, self.effects)
+                if pages is None:
+                    return None
+                log = Path(f"{path}-wal")
+                has_log = log.exists() and log.stat().st_size > 0
+                page_repair.write_pages(database, pages, found.header, self.effects, has_log=has_log)
+                if page_guard.look(path, self.effects).fault is not None:
+                    return None
+            except OSError as error:
+                raise Failed(
+                    f"The manifest {show_text(str(path))} is damaged and cannot be put right ({error.strerror}): make"
+                    " room on that disk, or see why it cannot be written, then run this again."
+                ) from error
+        were = "A damaged page of the manifest here was" if len(pages) == 1 else (
+            f"{format_count(len(pages))} damaged pages of the manifest here were"
+        )  # fmt: skip
+        return (
+            f"{were} put right from the one on the secondary; nothing is lost by it. See whether the system disk is"
+            " sound."
+        )
+
+    def _finish(self, new: Path, *, is_empty: bool, aside: str, later: int = 0) -> Taken:
+        """``later``: how many runs at least came after those that the manifest knows of."""
+        manifest = Manifest.open(new, self.effects, keep_older=False)  # the one that it was copied from still stands
         try:
             last = manifest.runs.last()
             sealed_s = None if is_empty or last is None else last.ended_s or last.started_s
-            taken = self._take_stock(manifest, sealed_s)
+            taken = self._take_stock(manifest, sealed_s, later=later)
             # A newer seal that is damaged may still say its number.
-            on_drive = sealed_generation(self.secondary, self.pair_id)
+            on_drive = sealed_generation(self.secondary, self.pair_id, manifest.generation)
             if on_drive is not None and on_drive > manifest.generation:
                 manifest.set_generation(on_drive)
         finally:
@@ -153,7 +197,7 @@ class Care:
         taken = self._take_stock(manifest, None if last is None else last.started_s)
         return _note_of_loss(lost, taken)
 
-    def _take_stock(self, manifest: Manifest, sealed_s: float | None) -> Taken:
+    def _take_stock(self, manifest: Manifest, sealed_s: float | None, *, later: int = 0) -> Taken:
         on_drive = counters.read(self.secondary)
         is_behind = sealed_s is not None and counters.who_lost(manifest.journal, on_drive) is not None
         file_system = file_system_type(self.settings.secondary)
@@ -163,7 +207,7 @@ class Care:
             manifest, self.primary, self.secondary, self.effects, self.clock, by_name(self.settings.hash),
             syncfs_covers(file_system), self.should_stop, is_behind, keeps_metadata,
         )  # fmt: skip
-        taken = taker.take(sealed_s)
+        taken = taker.take(sealed_s, later=later)
         with manifest.database.transaction():
             manifest.database.set_meta("lists", "stale")
             if on_drive is not None:
@@ -181,8 +225,9 @@ class Care:
                 aside = self.folder / f"manifest.{word}-{stamp}.sqlite3"
                 aside.unlink(missing_ok=True)
                 os.link(path, aside)
-            for suffix in _LOGS:  # a log would be taken for that of the new database
+            for suffix in LOG_SUFFIXES:  # a log would be taken for that of the new database
                 Path(f"{path}{suffix}").unlink(missing_ok=True)
+            page_guard.forget(path, self.effects)
             _sync(self.folder)
             os.replace(new, path)
             _sync(self.folder)
@@ -208,17 +253,14 @@ def open_sound_manifest(
     """
     check_state_is_there(folder, settings)
     care = Care(folder, settings, drives.primary, drives.secondary, drives.entry.id, effects, clock, should_stop)
-    fault = find_fault(folder / FILE_NAME, thorough=False)
+    repaired = care.repair_pages()
+    fault = find_fault(folder / FILE_NAME, thorough=repaired is not None)
     if fault is None:
         manifest = open_manifest(folder, settings, drives, effects, to_write=True)
         try:
-            if not _is_due(manifest, settings, clock):
-                return manifest, care.agree(manifest)
-            fault = fault_in(manifest.database.connection, thorough=True)
+            fault = _check_thoroughly(manifest, settings, clock)
             if fault is None:
-                with manifest.database.transaction():
-                    manifest.database.set_meta(_CHECKED, str(int(clock.now_s())))
-                return manifest, care.agree(manifest)
+                return manifest, " ".join(note for note in (repaired, care.agree(manifest)) if note) or None
         except BaseException:
             manifest.close()
             raise
@@ -231,7 +273,23 @@ def open_sound_manifest(
             f" `nightferry pair {settings.name}`: it builds a new one by reading the drives."
         )
     note = _note(fault, sealed, care.take_over(sealed))
-    return open_manifest(folder, settings, drives, effects, to_write=True), note
+    manifest = open_manifest(folder, settings, drives, effects, to_write=True)
+    manifest.database.guard_pages()  # it was checked before it got its name
+    return manifest, note
+
+
+def _check_thoroughly(manifest: Manifest, settings: PairSettings, clock: Clock) -> str | None:
+    """What is wrong with the working manifest, where it is time to compare all of it, or its pages have no checksums.
+    None where it is sound, or not time."""
+    database = manifest.database
+    if database.pages_are_guarded and not _is_due(manifest, settings, clock):
+        return None
+    fault = fault_in(database.connection, thorough=True)
+    if fault is None:
+        database.guard_pages()
+        with database.transaction():
+            database.set_meta(_CHECKED, str(int(clock.now_s())))
+    return fault
 
 
 def _is_due(manifest: Manifest, settings: PairSettings, clock: Clock) -> bool:

@@ -136,7 +136,8 @@ def _enter(night: Night, finding: Finding, side: str) -> None:
     verdict, why = finding.verdict.value, told(finding)
     if not runs.is_damaged(target.name, side, found_run=night.number):  # its folder may have been met before
         night.tally.damage += 1
-    runs.find_damage(target.name, side, verdict, "verify", night.number, night.clock.now_s(), why)
+    runs.find_damage(target.name, side, verdict, "verify", night.number, night.clock.now_s(), why, bad=finding.bad)
+    night.bad.forget()
     Fixity(night.manifest.database).mark_bad(target.side, subject.table, subject.id)
     night.progress.note("damage", path=target.name, side=side, verdict=verdict, why=why)
 
@@ -316,11 +317,15 @@ def _on_primary(night: Night, path: bytes, entry: Entry) -> Stat | None:
     if found is None or unsupported(found) is not None:
         return None
     now = Stat.of(found)
-    if now.kind is not entry.stat.kind or (now.kind is not Kind.FOLDER and not content_untouched(entry.stat, now)):
+    if now.kind is not entry.stat.kind or (now.kind is not Kind.FOLDER and not _is_untouched(night, entry, now)):
         return None
     if now.kind is Kind.SYMLINK and night.primary.readlink(path) != entry.content.target:
         return None
     return now
+
+
+def _is_untouched(night: Night, entry: Entry, now: Stat) -> bool:
+    return content_untouched(entry.stat, now, inodes=night.inodes)
 
 
 def _set_aside_another_kind(night: Night, path: bytes, kind: Kind) -> None:

@@ -13,6 +13,7 @@ from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.plan import Item, Plan, Step
 from nightferry.manifest.records import LeftOut, Run
 from nightferry.night.context import Clock, Night, Progress, Stop
+from nightferry.night.dates import judge_date
 from nightferry.night.excluding import excluder
 from nightferry.night.expire import candidates
 from nightferry.night.holding import open_hold
@@ -22,7 +23,6 @@ from nightferry.night.resolve import resolve
 from nightferry.night.scan import scan
 from nightferry.night.space import usable_room
 from nightferry.night.timing import PhaseTimes
-from nightferry.planning.absence import CLOCK_TOLERANCE_S
 from nightferry.planning.hold import Limits, Proposed, reasons_to_hold
 from nightferry.planning.retention import Retention, to_expire
 from nightferry.planning.room import Fit, Need, fit
@@ -160,7 +160,7 @@ def _night_to_scan(
         stop=stop, progress=progress, number=1 if last is None else last.number + 1, stamp="",
         algorithm=by_name(settings.hash), buffers=buffers,
         platter=Platter(drives.secondary_mount, effects, buffers, direct_reads=True),
-        mounted_below=drives.mounted_below, excludes=excludes, excludes_seed=seed,
+        mounted_below=drives.mounted_below, inodes=drives.inodes, excludes=excludes, excludes_seed=seed,
     )  # fmt: skip
 
 
@@ -185,8 +185,7 @@ def _outlook(night: Night, proposed: Proposed, scan_s: float) -> Outlook:
     hold_reasons = reasons_to_hold(certain, limits, released, standing)
     held = bool(hold_reasons)
 
-    latest_s = runs.latest_end_s()
-    clock_ok = latest_s is None or night.clock.now_s() >= latest_s - CLOCK_TOLERANCE_S
+    clock_ok = judge_date(night.manifest, night.clock.now_s())[0].may_expire
     steps = (Step.ADDED,) if held else (Step.ADDED, Step.TOUCHED, Step.RETYPED)
     need = Need(
         sum(planned.get(step, (0, 0, 0))[0] for step in steps) - (0 if held else files),

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from nightferry.tree.content import Buffers, ReadFailed, drop_device_cache, hash_from_platter
-from nightferry.tree.digests import by_id
+from nightferry.tree.digests import Hasher, by_id
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import Root
 from nightferry.volumes.filesystem import block_device
@@ -42,12 +42,15 @@ class Platter:
 
     def read(self, root: Root, path: bytes, algorithm: int, should_stop: Callable[[], bool]) -> Read | None:
         """The checksum of what stands at ``path``; None where it cannot be read. Raises ``Stopped``."""
+        return self._read(root, path, by_id(algorithm).new(), should_stop)
+
+    def _read(self, root: Root, path: bytes, hasher: Hasher, should_stop: Callable[[], bool]) -> Read | None:
         try:
             folder_fd, name = root.at(path)
             found = hash_from_platter(
                 folder_fd,
                 name,
-                hasher=by_id(algorithm).new(),
+                hasher=hasher,
                 effects=self._effects,
                 buffers=self._buffers,
                 should_stop=should_stop,
@@ -57,3 +60,7 @@ class Platter:
         except (OSError, ReadFailed):
             return None
         return Read(found.read_bytes, found.digest, found.direct)
+
+    def feed(self, root: Root, path: bytes, hasher: Hasher, should_stop: Callable[[], bool]) -> bool:
+        """Gives all that stands at ``path`` to a hasher; False where it cannot be read. Raises ``Stopped``."""
+        return self._read(root, path, hasher, should_stop) is not None

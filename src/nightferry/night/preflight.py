@@ -12,15 +12,16 @@ from pathlib import Path
 from nightferry.errors import AbsentDrive, Failed, WrongDrive
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.untrusted import generation_of
+from nightferry.night import sealed_pages
 from nightferry.night.context import COPY, RECORDS, RETIRED, STAGING
-from nightferry.night.seal import MANIFEST, PREVIOUS
+from nightferry.night.sealed_pages import MANIFEST, PREVIOUS
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import Root
 from nightferry.units import show_text
 from nightferry.volumes.card import PairEntry
 from nightferry.volumes.cardfile import moved_from_elsewhere, read_card
-from nightferry.volumes.filesystem import filesystem_uuid
+from nightferry.volumes.filesystem import filesystem_uuid, tells_files_apart
 from nightferry.volumes.lock import PairLock, lock_drive
 from nightferry.volumes.mounts import Mount, Relation, is_mount_point, mount_of, mounted_below, relation
 from nightferry.volumes.pairing import Found, verify_apart, verify_mounted, verify_pair
@@ -39,6 +40,7 @@ class Drives:
     secondary_mount: Mount
     mounted_below: frozenset[bytes]
     kernel_enforced: bool  # the kernel itself refuses writes to the primary
+    inodes: bool = True  # whether inode number and ctime tell the primary's files apart (volumes/filesystem.py)
 
 
 def state_folder(state_dir: Path, pair: str) -> Path:
@@ -99,7 +101,8 @@ def open_drives(settings: PairSettings, effects: Effects, *, to_write: bool, men
                 )
             what = f"the drive at {show_text(str(settings.secondary))}"
             stack.enter_context(lock_drive(secondary.fd, effects, what))
-        yield Drives(entry, primary, secondary, mount, mounted_below(settings.primary), kernel_enforced)
+        inodes = tells_files_apart(mount_of(settings.primary).file_system)
+        yield Drives(entry, primary, secondary, mount, mounted_below(settings.primary), kernel_enforced, inodes)
 
 
 def check_places(settings: PairSettings) -> Relation:
@@ -208,7 +211,7 @@ def check_state(manifest: Manifest, folder: Path, settings: PairSettings, drives
             f"The state in {show_text(str(folder))} is that of another pair of the same name; move that folder"
             f" away, then run `nightferry pair {settings.name}` to take this pair over from its secondary."
         )
-    sealed = sealed_generation(drives.secondary, drives.entry.id)
+    sealed = sealed_generation(drives.secondary, drives.entry.id, manifest.generation)
     if sealed is not None and sealed > manifest.generation:
         raise WrongDrive(
             f"The state in {show_text(str(folder))} is older than the secondary (generation"
@@ -218,7 +221,8 @@ def check_state(manifest: Manifest, folder: Path, settings: PairSettings, drives
         )
     newest = generation_of(f"/proc/self/fd/{drives.secondary.fd}/{os.fsdecode(MANIFEST)}", drives.entry.id)
     known = manifest.database.meta("sealed")
-    if newest is not None and known is not None and known.isdecimal() and newest < int(known):
+    is_older = newest is not None and known is not None and known.isdecimal() and newest < int(known)
+    if is_older and _is_as_sealed(drives.secondary, MANIFEST):
         raise WrongDrive(
             f"The secondary at {show_text(str(settings.secondary))} is older than the state here (generation {newest}"
             f" against {known}), as after an old image was put back on it, or where a drive lost what it said it had"
@@ -228,14 +232,30 @@ def check_state(manifest: Manifest, folder: Path, settings: PairSettings, drives
         )
 
 
-def sealed_generation(secondary: Root, pair_id: str) -> int | None:
-    """The newest generation of this pair that the secondary's own records speak of."""
-    found = [
-        generation_of(f"/proc/self/fd/{secondary.fd}/{os.fsdecode(name)}", pair_id)
-        for name in (MANIFEST, PREVIOUS)
-        if secondary.stat_or_none(name) is not None
-    ]
-    return max((number for number in found if number is not None), default=None)
+def sealed_generation(secondary: Root, pair_id: str, known: int) -> int | None:
+    """The newest generation of this pair that the secondary's own records speak of.
+
+    ``known``: that of the state here. A newer one is believed where it is what was sealed, and no flipped bit.
+    """
+    newest = None
+    for name in (MANIFEST, PREVIOUS):
+        if secondary.stat_or_none(name) is None:
+            continue
+        found = generation_of(f"/proc/self/fd/{secondary.fd}/{os.fsdecode(name)}", pair_id)
+        if found is None or (newest is not None and found <= newest):
+            continue
+        if found <= known or _is_as_sealed(secondary, name):
+            newest = found
+    return newest
+
+
+def _is_as_sealed(secondary: Root, name: bytes) -> bool:
+    """Whether no page of a sealed manifest is known to be bad."""
+    try:
+        found = sealed_pages.check(secondary, name)
+    except OSError:
+        return True
+    return found is None or found.fault is None
 
 
 def check_layout(secondary: Root, settings: PairSettings, *, copy_expected: bool) -> None:

@@ -25,7 +25,8 @@ from nightferry.night.preflight import (
     state_folder,
 )
 from nightferry.planning import drive_findings, findings
-from nightferry.planning.absence import CLOCK_TOLERANCE_S, absence
+from nightferry.planning.absence import absence
+from nightferry.planning.dates import NIGHTS_ASKED, judge
 from nightferry.planning.findings import Finding, State, ok, unknown
 from nightferry.settings import PairSettings
 from nightferry.tree.effects import Effects
@@ -59,7 +60,7 @@ class _Known:
     """What the manifest says that matters before a night."""
 
     errors: dict[str, Counted]  # by role, as the last night left them
-    latest_end_s: float | None = None
+    dates: tuple[float, ...] = ()  # of the last nights, oldest first
     completed_s: float | None = None
     nights: int = 0
 
@@ -78,7 +79,7 @@ def of_box(sources: Sources, clock_behind_s: float | None = None) -> list[Findin
 def of_pair(
     settings: PairSettings, state_dir: Path, effects: Effects, clock: Clock, sources: Sources
 ) -> tuple[list[Finding], float | None]:
-    """All findings of one pair; and by how many seconds the clock is behind its last run, None where it is not."""
+    """All findings of one pair; and by how many seconds the clock is behind its last nights, None where it is not."""
     folder = state_folder(state_dir, settings.name)
     is_busy = holder(folder / "lock") is not None
     known = _known(folder / FILE_NAME, effects, in_use=is_busy)
@@ -91,9 +92,9 @@ def of_pair(
         found += _identity(settings, folder, effects, known, is_busy=is_busy)
     found += _hardware(settings, effects, known, sources)
     behind_s = None
-    if known is not None and known.latest_end_s is not None:
-        behind_s = known.latest_end_s - clock.now_s()
-    return found, behind_s if behind_s is not None and behind_s > CLOCK_TOLERANCE_S else None
+    if known is not None and not judge(known.dates, clock.now_s()).fits:
+        behind_s = max(known.dates) - clock.now_s()
+    return found, behind_s
 
 
 def _refused(settings: PairSettings, error: NightferryError, known: _Known | None, clock: Clock) -> Finding:
@@ -283,8 +284,10 @@ def _known(path: Path, effects: Effects, *, in_use: bool) -> _Known | None:
             runs = manifest.runs
             last, complete = runs.last(), runs.last_complete()
             return _Known(
-                as_last_night_left(manifest), runs.latest_end_s(), None if complete is None else complete.ended_s,
+                as_last_night_left(manifest),
+                tuple(date_s for _, date_s in runs.dates(NIGHTS_ASKED)),
+                None if complete is None else complete.ended_s,
                 0 if last is None else last.number,
-            )  # fmt: skip
+            )
     except NightferryError:
         return None

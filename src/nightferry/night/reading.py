@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 
+from nightferry.manifest.records import BadFile, Content, Damage
 from nightferry.night.context import Night
 from nightferry.night.failing import read_failed
 from nightferry.tree.content import ReadFailed, hash_content
@@ -26,13 +27,20 @@ class Unsettled(Exception):
 
 
 class Decayed(Exception):
-    """The file has other content than before, and its metadata says that nobody wrote to it."""
+    """The file has another content than it should, by its name, inode and date, or by what is known to be damaged."""
+
+    def __init__(self, row: int | None, right: Content, bad: BadFile, damage: Damage | None = None) -> None:
+        """``row``: of the copy, whose content ``right`` is. ``damage``: open damage that this is."""
+        super().__init__("it has another content than it should")
+        self.row, self.right, self.bad, self.damage = row, right, bad, damage
 
 
 def open_settled(night: Night, path: bytes) -> tuple[int, os.stat_result]:
-    """Opens a file of the primary once its newest change is older than the clock's step.
+    """Opens a file of the primary once its newest change is older than the clock's step, and has it written back.
 
-    Returns the descriptor and its state; raises ``Unreadable`` or ``Unsettled``.
+    Returns the descriptor and its state from before it was written back; raises ``Unreadable`` or ``Unsettled``.
+    Whoever reads it then and finds it in the same state (``check_settled``) has read what anybody reads until its
+    times move: no program can store into a mapped page of it any more without moving them (``Effects.write_back``).
     """
     try:
         fd, found = night.ahead.take(path) or night.primary.open_and_stat(path)
@@ -47,6 +55,17 @@ def open_settled(night: Night, path: bytes) -> tuple[int, os.stat_result]:
     age_s = night.clock.now_s() - found.st_ctime_ns / 1e9
     if 0 <= age_s < limit_s:
         night.clock.sleep(limit_s - age_s)
+    try:
+        night.effects.write_back(fd)  # after the wait: a store since then has another ctime than ``found``
+    except OSError as error:
+        night.effects.close(fd)
+        read_failed(night, "primary", error)
+        raise Unreadable(
+            f"what was written to it last did not reach the drive ({error.strerror}): save it again"
+        ) from error
+    except BaseException:
+        night.effects.close(fd)
+        raise
     return fd, found
 
 

@@ -10,11 +10,11 @@ import os
 from collections import Counter
 
 from nightferry.manifest.plan import Item, Step
-from nightferry.manifest.records import Entry
+from nightferry.manifest.records import Damage, Entry
 from nightferry.night.context import COPY, Night
 from nightferry.night.reading import Unreadable, Unsettled, digest_of
-from nightferry.night.register import known_bad
-from nightferry.planning.changes import needs_relink, put_back_date
+from nightferry.night.register import is_same_file
+from nightferry.planning.changes import needs_relink, put_back_date, same_date
 from nightferry.planning.hold import Proposed, turned_to_noise
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import join, split
@@ -72,13 +72,13 @@ def _match_moves(night: Night, *, read: bool) -> None:
                 continue
             if not _is_gone(night, candidate):
                 base = base or candidate
-            elif (
-                candidate.stat.mtime_ns == item.stat.mtime_ns
-                and _is_one_of_its_links(night, item, candidate, candidates, linked)
-                and _same_content(night, item, candidate, read=read)
-            ):
+                continue
+            if not _is_one_of_its_links(night, item, candidate, candidates, linked):
+                continue
+            is_it, wrong = _is_that_file(night, item, candidate, read=read)
+            if is_it:
                 night.plan.claim(candidate.id)
-                night.plan.revise(item, Step.MOVED, entry=candidate.id)
+                night.plan.revise(item, Step.MOVED, entry=candidate.id, digest=wrong)
                 break
         else:
             if base is not None:
@@ -118,17 +118,43 @@ def _is_gone(night: Night, candidate: Entry) -> bool:
     return False
 
 
-def _same_content(night: Night, item: Item, candidate: Entry, *, read: bool) -> bool:
+def _is_that_file(night: Night, item: Item, candidate: Entry, *, read: bool) -> tuple[bool, bytes | None]:
+    """Whether a new name is one of the file that a row tells of; and its checksum where that is wrong, empty where it
+    cannot be read.
+
+    Rot does not cross under another name: inode, size and date say that it is that file, and its content is damage.
+    """
+    then = candidate.stat
+    is_dated = then.mtime_ns == item.stat.mtime_ns
     if item.stat.kind is Kind.SYMLINK:
-        try:
-            return night.primary.readlink(item.path) == candidate.content.target
-        except OSError:
-            return False
-    if candidate.stat.ctime_ns == item.stat.ctime_ns or not read:
-        return True
-    if known_bad(night.manifest, night.manifest.entries.path(candidate.id), candidate.stat, item.stat):
-        return True  # renamed as it was found: its good copy goes along, and its bad content stays where it is
-    return _digest_or_none(night, item, candidate) == candidate.content.digest
+        return is_dated and _target(night, item) == candidate.content.target, None
+    damage = night.bad.of_row(candidate.id) if read else None
+    if not is_dated and damage is None:
+        return False, None
+    if not read or (night.inodes and is_dated and then.ctime_ns == item.stat.ctime_ns):
+        return is_dated, None
+    assert candidate.content.algorithm is not None
+    try:
+        digest = digest_of(night, item.path, candidate.content.algorithm)
+    except Unsettled:
+        return False, None  # the copy phase tries again
+    except Unreadable:
+        digest = b""
+    if digest == candidate.content.digest:
+        return True, None
+    is_it = _is_bad_content(damage, digest) or (night.inodes and is_same_file(night, item.path, then, item.stat))
+    return is_it, digest if is_it else None
+
+
+def _is_bad_content(damage: Damage | None, digest: bytes) -> bool:
+    return damage is not None and damage.bad is not None and damage.bad.digest == digest
+
+
+def _target(night: Night, item: Item) -> bytes | None:
+    try:
+        return night.primary.readlink(item.path)
+    except OSError:
+        return None  # the copy phase names what cannot be read
 
 
 # --- files whose metadata moved while size and mtime stayed
@@ -142,9 +168,17 @@ def _read_touched(night: Night, *, read: bool) -> None:
         then = night.manifest.entries.by_id(item.entry)
         assert then is not None
         if item.stat.kind is Kind.SYMLINK:
-            _compare_symlink(night, item, then)
+            if _target(night, item) == then.content.target:
+                night.plan.revise(item, Step.ALTERED, entry=then.id)
             continue
-        if (then.stat.size_bytes, then.stat.mtime_ns) != (item.stat.size_bytes, item.stat.mtime_ns) or not read:
+        if not read:
+            continue
+        base = _moved_here(night, item, then)
+        if base is not None:
+            night.plan.revise(item, Step.TOUCHED, entry=then.id, base=base)
+        damage = night.bad.of_row(then.id)
+        is_dated = then.stat.mtime_ns == item.stat.mtime_ns
+        if then.stat.size_bytes != item.stat.size_bytes or not (is_dated or damage):
             continue
         if item.stat.nlink > 1 and item.stat.inode in linked:
             digest = linked[item.stat.inode]
@@ -152,25 +186,38 @@ def _read_touched(night: Night, *, read: bool) -> None:
             digest = _digest_or_none(night, item, then)
             if item.stat.nlink > 1 and len(linked) < LINKED_DIGESTS_LIMIT:
                 linked[item.stat.inode] = digest
-        if digest is not None and digest == then.content.digest and not needs_relink(then.stat, item.stat):
+        if digest is not None:  # else the copy phase names it
+            _judge_touched(night, item, then, digest, damage, was_moved=base is not None)
+
+
+def _judge_touched(
+    night: Night, item: Item, then: Entry, digest: bytes, damage: Damage | None, *, was_moved: bool
+) -> None:
+    """``was_moved``: another file was renamed to this name."""
+    if digest == then.content.digest:
+        if not needs_relink(then.stat, item.stat):
             night.plan.revise(item, Step.ALTERED, entry=then.id, digest=digest, algorithm=then.content.algorithm)
-        elif known_bad(night.manifest, item.path, then.stat, item.stat):
-            continue  # the copy phase finds it decayed, as it was
-        elif digest not in (None, then.content.digest) and put_back_date(then.stat, item.stat):
-            night.tally.put_back_dates += 1
-            night.note(
-                "Some files have other content under their old date: somebody or some program wrote them and set the"
-                " date back."
-            )
+    elif _is_bad_content(damage, digest) or is_same_file(night, item.path, then.stat, item.stat):
+        night.plan.revise(item, Step.DECAYED, entry=then.id, digest=digest, algorithm=then.content.algorithm)
+    elif not was_moved and put_back_date(then.stat, item.stat):
+        night.tally.put_back_dates += 1
+        night.note(
+            "Some files have other content under their old date: somebody or some program wrote them and set the"
+            " date back."
+        )
 
 
-def _compare_symlink(night: Night, item: Item, then: Entry) -> None:
-    try:
-        target = night.primary.readlink(item.path)
-    except OSError:
-        return  # the copy phase names what cannot be read
-    if target == then.content.target:
-        night.plan.revise(item, Step.ALTERED, entry=then.id)
+def _moved_here(night: Night, item: Item, then: Entry) -> int | None:
+    """The row of the file that was renamed over another one, or changed places with it; None where none was.
+
+    Its content is to be the one of that row.
+    """
+    if not night.inodes or item.stat.inode == then.stat.inode:
+        return None
+    for known in night.manifest.entries.by_inode(item.stat.inode):
+        if known.id != then.id and known.stat.kind is item.stat.kind and same_date(known.stat, item.stat):
+            return known.id
+    return None
 
 
 def _digest_or_none(night: Night, item: Item, then: Entry) -> bytes | None:

@@ -30,6 +30,7 @@ from nightferry.night.alter import alter
 from nightferry.night.busy import MOST_FOLDERS, busy_first
 from nightferry.night.context import Clock, Interrupted, Night, Progress, Stop, Tally
 from nightferry.night.copying import Copier
+from nightferry.night.dates import judge_date
 from nightferry.night.excluding import excluder
 from nightferry.night.expire import expire
 from nightferry.night.failing import FailingDrive
@@ -40,6 +41,7 @@ from nightferry.night.manifest_care import open_sound_manifest
 from nightferry.night.platter import Platter
 from nightferry.night.preflight import Drives, check_layout, lock_pair, open_drives
 from nightferry.night.reconcile import reconcile
+from nightferry.night.register import close_replaced, enter_found
 from nightferry.night.resolve import resolve
 from nightferry.night.retire import retire
 from nightferry.night.scan import scan
@@ -68,8 +70,6 @@ FULL = (
     "The secondary was full to the last block when the night began. Nobody but nightferry should write to it: see what"
     " stands there beside copy/, retired/, staging/ and records/."
 )
-# A clock that says less than the newest run by more than this went back; less is the drift of a small box.
-CLOCK_TOLERANCE_S = 60.0
 
 
 # What is left for a person of a night that has ended, made above this layer: the night, what it came to, the state's
@@ -210,7 +210,7 @@ def _prepare(
         settings=settings, manifest=manifest, plan=plan, primary=drives.primary, secondary=drives.secondary,
         effects=effects, capabilities=can, barrier=barrier, clock=clock, stop=stop, progress=progress,
         number=number, stamp=stamp, algorithm=by_name(settings.hash), buffers=buffers, platter=platter,
-        mounted_below=drives.mounted_below, excludes=excludes, excludes_seed=seed,
+        mounted_below=drives.mounted_below, inodes=drives.inodes, excludes=excludes, excludes_seed=seed,
     )  # fmt: skip
     night.tally.finished_after_crash = finished
     if any(drives.primary.stat_or_none(name) is not None for name in (MENDING_NAME, DISPLACED_NAME)):
@@ -240,16 +240,18 @@ def _carry_through(
 ) -> Result:
     """Runs the phases and records how they ended, whatever happens."""
     try:
-        clock_ok = _clock_is_plausible(night)
+        judged, sentence = judge_date(night.manifest, night.clock.now_s())
         night.manifest.runs.start(night.number, night.stamp, night.clock.now_s())
     except sqlite3.Error as error:
         raise Failed(_in_doubt(error)) from error
     night.progress.note("started", number=night.number)
+    if sentence:
+        night.note(sentence)
     result = Result(night.settings.name, night.number, "failed", night.tally, night.notes)
     can_seal = False
     devices = error_counts.devices(night.settings)
     try:
-        _work(night, result, clock_ok, state_folder, render)
+        _work(night, result, judged.may_expire, state_folder, render)
     except (Interrupted, Stopped) as error:
         result.outcome = "interrupted"
         night.note(f"Stopped before the end: {night.stop.reason or error}. What was finished is safe.")
@@ -308,6 +310,7 @@ def _work(night: Night, result: Result, clock_ok: bool, state_folder: Path, rend
     night.progress.phase("scan and compare")
     scan(night)
     proposed = resolve(night)
+    enter_found(night)
     result.is_compared = True
 
     result.hold_reasons = _hold(night, proposed)
@@ -331,6 +334,7 @@ def _work(night: Night, result: Result, clock_ok: bool, state_folder: Path, rend
     if not held:
         remember_listings(night)
         night.manifest.runs.spend_holds(night.number)
+        close_replaced(night)
 
     night.progress.phase("verify")
     result.reading = reading_of(verify_slice(night, mend=not held))
@@ -361,6 +365,8 @@ def _copy(night: Night, *, held: bool, fits: bool) -> None:
         ordered = (item for item in night.plan.smallest_first(*steps) if item.base is None)
     # Files that are linked from what the copy has go first: a later batch may displace what they are linked from.
     copier.run(night.plan.items(Step.ADDED, based=True))
+    if not held:
+        copier.run(night.plan.items(Step.TOUCHED, based=True))
     copier.run(ordered)
     copier.retry()
     if held:
@@ -391,17 +397,6 @@ def _hold(night: Night, proposed: Proposed) -> list[str]:
 
 
 # --- the end
-
-
-def _clock_is_plausible(night: Night) -> bool:
-    latest_s = night.manifest.runs.latest_end_s()
-    if latest_s is not None and night.clock.now_s() < latest_s - CLOCK_TOLERANCE_S:
-        night.note(
-            "The clock says it is earlier than the last run: nothing retired expires until it is right again. A box"
-            " without a battery for its clock should set it over the network before the night."
-        )
-        return False
-    return True
 
 
 def _outcome(night: Night) -> str:

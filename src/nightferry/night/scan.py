@@ -31,7 +31,7 @@ def scan(night: Night) -> None:
     root_stat = Stat.of(night.primary.stat(b""))
     if root is None:
         night.plan.add(Step.FOLDER, b"", root_stat)
-    elif compare(root.stat, root_stat) is not Difference.NONE:
+    elif compare(root.stat, root_stat, inodes=night.inodes) is not Difference.NONE:
         night.plan.add(Step.FOLDER_TOUCHED, b"", root_stat, root.id)
     reader = FolderReader(night)
     stack = [Folder(b"", root)]
@@ -115,12 +115,13 @@ def _compare_name(
     if then is None:
         night.plan.add(Step.ADDED, path, now)
         return
-    difference = compare(then.stat, now)
+    difference = compare(then.stat, now, inodes=night.inodes)
     if difference is Difference.RETYPED:
         night.plan.add(Step.RETYPED, path, now, then.id)
         if then.stat.kind is Kind.FOLDER:
             night.plan.vanish(then.id)
-    elif difference is not Difference.NONE:
+    elif difference is not Difference.NONE or (folder.moved and not night.inodes):
+        # By its number the folder may be another one of the same name, with other content in it.
         night.plan.add(Step.TOUCHED, path, now, then.id)
 
 
@@ -130,7 +131,7 @@ def _compare_subfolder(
     if then is not None and then.stat.kind is Kind.FOLDER:
         if folder.moved:
             night.plan.claim(then.id)  # its old path is gone with the folder above: it is not to be met twice
-        if compare(then.stat, now) is not Difference.NONE:
+        if compare(then.stat, now, inodes=night.inodes) is not Difference.NONE:
             night.plan.add(Step.FOLDER_TOUCHED, path, now, then.id)
         below.append(Folder(path, then, folder.moved))
         return

@@ -7,20 +7,26 @@ from __future__ import annotations
 
 import errno
 import os
+from collections.abc import Collection
 
+from nightferry.errors import Failed
 from nightferry.manifest.checksums import LEFT_OUT_NAME, Format, format_of, left_out_line
-from nightferry.manifest.manifest import FILE_NAME
+from nightferry.manifest.pages import PageHasher
+from nightferry.manifest.untrusted import find_fault, generation_of
+from nightferry.night import sealed_pages
 from nightferry.night.commit import drive_failed
 from nightferry.night.context import RECORDS, STAGING, Interrupted, Night
 from nightferry.night.failing import gone, where
-from nightferry.tree.digests import by_id
+from nightferry.night.sealed_pages import MANIFEST, PREVIOUS
+from nightferry.tree.digests import XXH3_128, by_id
 from nightferry.tree.durability import SyncFailed
 from nightferry.tree.root import join
-
-MANIFEST = RECORDS + b"/" + FILE_NAME.encode()
-PREVIOUS = RECORDS + b"/manifest.previous.sqlite3"
+from nightferry.units import show_name
 
 _BUFFER_BYTES = 1 << 20
+# Which thorough check of the working manifest (`meta.checked_s`) the rows of a seal were checked after.
+_CHECKED = "seal_checked_s"
+_LIST_NAMES = (*(form.list_name for form in Format), LEFT_OUT_NAME)
 
 
 # A night that is asked to stop still seals, within this time: else the records would not have what it did.
@@ -34,8 +40,11 @@ class _Grace:
         self._night = night
         self._until_s = night.clock.monotonic_s() + GRACE_S
 
+    def is_over(self) -> bool:
+        return self._night.stop() and self._night.clock.monotonic_s() >= self._until_s
+
     def check(self) -> None:
-        if self._night.stop() and self._night.clock.monotonic_s() >= self._until_s:
+        if self.is_over():
             raise Interrupted(self._night.stop.reason)
 
 
@@ -48,24 +57,34 @@ def seal(night: Night) -> None:
     """Raises ``Failed`` where the secondary will not have it; the records sealed before then still stand."""
     night.manifest.set_generation(night.manifest.generation + 1)
     database = night.manifest.database
-    stale = lists_are_stale(night)
+    grace = _Grace(night)
+    lists = None
     try:
-        if stale:
-            _write_lists(night, _Grace(night))
-        _write_manifest(night)
+        if lists_are_stale(night) or _lists_are_damaged(night, grace):
+            lists = _write_lists(night, grace)
+        checked = _write_manifest(night, grace)
         night.barrier.wait()
+        _remove_other_checksums(night)
     except (SyncFailed, OSError) as error:
         raise drive_failed(error) from error
     with database.transaction():
         # From here on the secondary has it: one that comes back with less was put back in time (`check_state`).
         database.set_meta("sealed", str(night.manifest.generation))
-        if stale:
+        database.set_meta(_CHECKED, checked)
+        if lists is not None:
             database.set_meta("lists", "written")
+            for name in _LIST_NAMES:
+                database.set_meta(_list_key(name), lists.get(name, ""))
+    database.forget_older()
 
 
-def _write_manifest(night: Night) -> None:
-    root = night.secondary
-    name = night.staging_name()
+def _write_manifest(night: Night, grace: _Grace) -> str:
+    """Returns as of when its rows are known to be such as a night can write: ``meta.checked_s``."""
+    root, database = night.secondary, night.manifest.database
+    night.platter.forget()
+    keep = _is_worth_keeping(night, grace)
+    guard = database.pages if database.pages is not None and database.pages.flush() else None
+    name, beside = night.staging_name(), night.staging_name()
     made = root.create(name)
     try:
         path = _path_of(night, made)
@@ -75,9 +94,19 @@ def _write_manifest(night: Night) -> None:
     fd = root.open_to_read(name)
     try:
         night.effects.fsync(fd)
+        sealed_pages.write(root, beside, night.manifest.generation, fd, guard)
     finally:
         night.effects.close(fd)
-    if root.stat_or_none(MANIFEST) is not None:
+    night.platter.forget()
+    if not sealed_pages.is_as_written(root, beside, _reader(night, grace, name)):
+        raise Failed(
+            "The manifest could not be sealed: it read back otherwise than it was written, so the one sealed before"
+            " still stands on the secondary. Run the night again, which checks both. Where that happens again, check"
+            " the secondary's cable and case, and the memory of this machine."
+        )
+    checked = _check_rows(night, path)
+    root.rename(beside, sealed_pages.name_of(night.manifest.generation))
+    if keep:
         if night.capabilities.hard_links:
             other = night.staging_name()
             root.link(MANIFEST, other)
@@ -89,6 +118,60 @@ def _write_manifest(night: Night) -> None:
     root.rename(name, MANIFEST)
     night.barrier.names_changed(RECORDS)
     night.barrier.names_changed(STAGING)
+    return checked
+
+
+def _reader(night: Night, grace: _Grace, name: bytes) -> sealed_pages.Read:
+    """Reads a file of the secondary past every cache."""
+
+    def read(hasher: PageHasher) -> bool:
+        return night.platter.feed(night.secondary, name, hasher, grace.is_over)
+
+    return read
+
+
+def _is_worth_keeping(night: Night, grace: _Grace) -> bool:
+    """Whether the manifest sealed last becomes the one before: not where it is damaged, since that one is sound."""
+    root = night.secondary
+    if root.stat_or_none(MANIFEST) is None:
+        return False
+    found = sealed_pages.check(root, MANIFEST, read=_reader(night, grace, MANIFEST))
+    if found is None:  # sealed by a nightferry that left no checksums
+        return find_fault(f"/proc/self/fd/{root.fd}/{os.fsdecode(MANIFEST)}", night.effects) is None
+    if found.fault is not None:
+        night.note(
+            f"The manifest that was sealed on the secondary before this night was damaged ({found.fault}), and was"
+            " sealed anew from the one here; nothing is lost by it. See whether the secondary is sound."
+        )
+    return found.fault is None
+
+
+def _check_rows(night: Night, path: str) -> str:
+    """What a take-over would check, as often as the working manifest is checked whole (manifest_care.py)."""
+    database = night.manifest.database
+    checked = database.meta("checked_s") or ""
+    if database.meta(_CHECKED) != checked:
+        fault = find_fault(path, night.effects)
+        if fault is not None:
+            raise Failed(
+                f"The manifest could not be sealed ({fault}): the one sealed before still stands on the secondary, and"
+                f" `nightferry pair {night.settings.name}` on a new box takes that one over. See whether the memory of"
+                " this machine is sound."
+            )
+    return checked
+
+
+def _remove_other_checksums(night: Night) -> None:
+    """Once the new names are durable: those of seals that no longer stand there."""
+    root = night.secondary
+    standing = [generation_of(f"/proc/self/fd/{root.fd}/{os.fsdecode(name)}") for name in (MANIFEST, PREVIOUS)]
+    if standing[1] is None and root.stat_or_none(PREVIOUS) is not None:
+        return  # it does not say which are its own
+    wanted = {sealed_pages.name_of(number) for number in standing if number is not None}
+    for name in sealed_pages.names(root):
+        if name not in wanted:
+            root.unlink(name)
+            night.barrier.names_changed(RECORDS)
 
 
 def _path_of(night: Night, fd: int) -> str:
@@ -111,8 +194,33 @@ def _path_of(night: Night, fd: int) -> str:
 # --- checksum lists
 
 
-def _write_lists(night: Night, grace: _Grace) -> None:
-    """One list for each algorithm in use, and the names that a list's format cannot carry."""
+def _list_key(name: bytes) -> str:
+    return f"list {name.decode()}"
+
+
+def _lists_are_damaged(night: Night, grace: _Grace) -> bool:
+    """Whether a list that ought to be as it was written is not: it is written anew then."""
+    database = night.manifest.database
+    for name in _LIST_NAMES:
+        wanted = database.meta(_list_key(name))
+        if wanted is None:
+            return True  # written by a nightferry that did not note what it wrote
+        path = join(RECORDS, name)
+        found = None
+        if night.secondary.stat_or_none(path) is not None:
+            found = night.platter.read(night.secondary, path, XXH3_128.id, grace.is_over)
+        if ("" if found is None else found.digest.hex()) != wanted:
+            night.note(
+                f"The checksum list {show_name(path)} on the secondary was not as it was written, and was written anew;"
+                " nothing is lost by it. See whether the secondary is sound, and whether somebody changed that file."
+            )
+            return True
+    return False
+
+
+def _write_lists(night: Night, grace: _Grace) -> dict[bytes, str]:
+    """One list for each algorithm in use, and the names that a list's format cannot carry. Returns what was written:
+    by name, the checksum in hex."""
     lists: dict[int, _List] = {}
     left_out = _List(night, LEFT_OUT_NAME)
     try:
@@ -126,15 +234,16 @@ def _write_lists(night: Night, grace: _Grace) -> None:
                     form, folder, [(name, digest) for name, its, digest in files if its == algorithm],
                     lists[algorithm], left_out,
                 )  # fmt: skip
-        wanted = set()
+        written = {}
         for each in [*lists.values(), left_out]:
             each.finish()
             if each.lines:
-                wanted.add(each.name)
-        _remove_others(night, wanted)
+                written[each.name] = each.hasher.digest().hex()
+        _remove_others(night, written.keys())
     finally:
         for each in [*lists.values(), left_out]:
             each.discard()
+    return written
 
 
 def _write_folder(
@@ -154,8 +263,8 @@ def _write_folder(
             to.write(line)
 
 
-def _remove_others(night: Night, wanted: set[bytes]) -> None:
-    for name in (*(form.list_name for form in Format), LEFT_OUT_NAME):
+def _remove_others(night: Night, wanted: Collection[bytes]) -> None:
+    for name in _LIST_NAMES:
         path = join(RECORDS, name)
         if name not in wanted and night.secondary.stat_or_none(path) is not None:
             night.secondary.unlink(path)
@@ -168,6 +277,7 @@ class _List:
     def __init__(self, night: Night, name: bytes) -> None:
         self.name = name
         self.lines = 0
+        self.hasher = XXH3_128.new()
         self._night = night
         self._staged = night.staging_name()
         self._fd = night.secondary.create(self._staged)
@@ -200,6 +310,7 @@ class _List:
             self._fd = -1
 
     def _flush(self) -> None:
+        self.hasher.update(self._buffer)
         view = memoryview(self._buffer)
         while view:
             view = view[self._night.effects.write(self._fd, view) :]

@@ -52,6 +52,7 @@ def stage_small(night: Night, item: Item, opened: tuple[int, os.stat_result]) ->
         # Written to just now, it may be written to again without another ctime: the ordinary way waits for that.
         if not _is_as_listed(found, stat) or 0 <= night.clock.now_s() * 1e9 - stat.ctime_ns < _COARSE_FRESH_NS:
             return None
+        effects.write_back(fd)  # a store into a mapped page moves its times from here on (reading.py)
         data = night.buffers.block[: size_bytes + 1]  # a byte more than there should be, so that this is all of it
         if effects.preadv(fd, [data], 0) != size_bytes or not _is_as_listed(effects.fstat(fd), stat):
             return None

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from contextlib import closing
 from typing import NamedTuple
 
 from nightferry.manifest.plan import Item
@@ -12,11 +13,11 @@ from nightferry.night.carry import in_copy
 from nightferry.night.context import Night
 from nightferry.night.failing import read_failed
 from nightferry.night.reading import Decayed, Unreadable, Unsettled, check_settled, digest_of, open_settled
-from nightferry.night.register import known_bad
-from nightferry.night.whereabouts import Place
-from nightferry.planning.changes import content_untouched, needs_relink
+from nightferry.night.register import Known, as_before, check_decayed
+from nightferry.night.whereabouts import Place, Whereabouts
+from nightferry.planning.changes import needs_relink
 from nightferry.tree.content import Buffers, ReadFailed, copy_content
-from nightferry.tree.digests import Hasher, by_id
+from nightferry.tree.digests import by_id
 from nightferry.tree.durability import Barrier
 from nightferry.tree.metadata import (
     Kind,
@@ -40,18 +41,21 @@ class Staged(NamedTuple):
     same_content: bool = False  # as the copy has under that name, written anew for its links
 
 
-class _Both:
-    """Two checksums of the same bytes: the setting's, and the one the copy's version has."""
+class _Several:
+    """Checksums of the same bytes in all algorithms that are asked for."""
 
-    def __init__(self, wanted: Hasher, present: Hasher) -> None:
-        self._wanted, self.present = wanted, present
+    def __init__(self, algorithms: Iterable[int]) -> None:
+        self._hashers = {each: by_id(each).new() for each in algorithms}
 
     def update(self, data: bytes | bytearray | memoryview, /) -> None:
-        self._wanted.update(data)
-        self.present.update(data)
+        for hasher in self._hashers.values():
+            hasher.update(data)
 
     def digest(self) -> bytes:
-        return self._wanted.digest()
+        return next(iter(self._hashers.values())).digest()
+
+    def digests(self) -> dict[int, bytes]:
+        return {algorithm: hasher.digest() for algorithm, hasher in self._hashers.items()}
 
 
 def stage_file(night: Night, item: Item, then: Entry | None, *, anew: bool = False, relink: bool = False) -> Staged:
@@ -59,7 +63,7 @@ def stage_file(night: Night, item: Item, then: Entry | None, *, anew: bool = Fal
 
     ``then`` is what the copy has under that name; ``anew`` says that its file is missing or bad,
     ``relink`` that it shares its inode with names it should not: so that it is written also where
-    the content is the same.
+    the content is the same. What has the item's base for its row by inode and date has to have its content.
 
     Raises ``Unreadable``, ``Unsettled`` and ``Decayed`` for the primary, ``WriteFailed`` and ``OSError`` for
     the secondary, ``Interrupted``. Leaves nothing in ``staging/`` when it raises.
@@ -69,7 +73,7 @@ def stage_file(night: Night, item: Item, then: Entry | None, *, anew: bool = Fal
     try:
         out = night.secondary.create(name)
         try:
-            staged = _fill(night, fd, before, out, name, item.path, then, anew=anew, relink=relink)
+            staged = _fill(night, fd, before, out, name, item, then, anew=anew, relink=relink)
         except BaseException:
             night.secondary.unlink(name)
             raise
@@ -92,17 +96,17 @@ def _fill(
     before: os.stat_result,
     out: int,
     name: bytes,
-    path: bytes,
+    item: Item,
     then: Entry | None,
     *,
     anew: bool,
     relink: bool,
 ) -> Staged:
-    hasher: Hasher = night.algorithm.new()
-    present = None if then is None else then.content.algorithm
-    both = None
-    if present is not None and present != night.algorithm.id:
-        hasher = both = _Both(hasher, by_id(present).new())
+    known = [] if then is None else [Known(then.id, then.stat, then.content)]
+    if item.base is not None and (base := as_before(night, item.base)) is not None:
+        known.append(base)
+    others = {each.content.algorithm for each in known if each.content.algorithm is not None} - {night.algorithm.id}
+    hasher = _Several([night.algorithm.id, *others]) if others else night.algorithm.new()
     copied = copy_content(
         fd,
         out,
@@ -122,22 +126,45 @@ def _fill(
     now = check_settled(night, fd, before)
     xattrs = read_xattrs(fd, night.effects)
     content, same_content = Content(night.algorithm.id, copied.digest), False
-    if then is not None and then.stat.kind is Kind.FILE and then.content.digest is not None:
-        found = both.present.digest() if both is not None else copied.digest
-        is_old = content_untouched(then.stat, now) or known_bad(night.manifest, path, then.stat, now)
-        if found != then.content.digest and is_old:
-            raise Decayed
-        if found == then.content.digest and not anew:
+    digests = hasher.digests() if isinstance(hasher, _Several) else {night.algorithm.id: copied.digest}
+    if then is not None and digests.get(then.content.algorithm or 0) == (then.content.digest or b""):
+        if not anew:
             # A file of several names is put anew, so that its other names can be linked to it: inode numbers alone
             # do not tell which of them belong together, since they are given again.
             relink = relink or needs_relink(then.stat, now) or now.nlink > 1
             if not (relink and night.capabilities.hard_links):
                 return Staged(name, now, then.content, xattrs, same_as_before=True)
             content, same_content = then.content, True
+    else:
+        check_decayed(night, item.path, now, digests, known)
     lost = apply_to_open(out, now, xattrs, night.effects, fresh=True, owner=night.owner_of_new.of(out))
     night.metadata_lost.update(lost)
     night.barrier.file_written(out)
     return Staged(name, now, content, xattrs, same_content=same_content)
+
+
+def stage_right(night: Night, item: Item, found: Decayed) -> Staged | None:
+    """The right content of a damaged file, from where it stands on the secondary, with the metadata that the primary's
+    file has now; None where it stands nowhere.
+
+    Raises ``Unreadable`` and ``Unsettled`` for the primary, ``WriteFailed`` and ``OSError`` for the secondary.
+    """
+    if found.right.algorithm is None or found.row is None:
+        return None
+    fd, before = open_settled(night, item.path)
+    try:
+        now = check_settled(night, fd, before)
+        xattrs = read_xattrs(fd, night.effects)
+    finally:
+        night.effects.close(fd)
+    with closing(Whereabouts(night.manifest, night.secondary, None)) as known:
+        for place in known.places(found.right, now):  # of the same size: else it would be another file
+            name = night.staging_name()
+            if stage_from_place(
+                place, name, now, found.right, xattrs, night.secondary, night.barrier, night.buffers, night.stop
+            ):
+                return Staged(name, now, found.right, xattrs)
+    return None
 
 
 def stage_symlink(night: Night, item: Item) -> Staged:
@@ -191,7 +218,7 @@ def stage_from_base(night: Night, item: Item, base: Entry) -> Staged | None:
     found = night.secondary.stat_or_none(leader)
     if found is None or found.st_size != base.stat.size_bytes:
         return None
-    if base.stat.ctime_ns != item.stat.ctime_ns and (
+    if not (night.inodes and base.stat.ctime_ns == item.stat.ctime_ns) and (
         digest_of(night, item.path, base.content.algorithm) != base.content.digest
     ):
         return None

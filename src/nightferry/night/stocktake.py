@@ -4,7 +4,8 @@ For a manifest that is older than the drive (taken from an earlier seal), or new
 for an empty one: then every file is read.
 Only the manifest is written to. What a row says and the copy bears out (size and date, or the target of a symlink) is
 left as it is; what differs is read. What stands below ``retired/`` and no row knows of is entered as a version that
-the run in its folder's name displaced, so that nothing there is lost or orphaned.
+the run in its folder's name displaced, so that nothing there is lost or orphaned. What the records say of a night stays
+as it is (manifest/stock.py): all that is found to be otherwise became so after the last night that they speak of.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from typing import NamedTuple
 
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import ROOT_ID, Content, Entry
-from nightferry.manifest.stock import Stock, taking
+from nightferry.manifest.stock import Folder, Stock, taking
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.night.context import COPY, RECORDS, RETIRED, Clock
 from nightferry.tree.content import Buffers, ReadFailed, Stopped, hash_from_platter
@@ -80,23 +81,25 @@ class Stocktaker:
         self._since = 0  # what this run or a later one wrote may be lost, or be more than is known
         self._recent: list[bytes] = []  # folders below retired/ of such runs
 
-    def take(self, sealed_s: float | None = None) -> Taken:
-        """``sealed_s``: Unix time of the seal that the manifest comes from; None for an empty one.
+    def take(self, sealed_s: float | None = None, *, later: int = 0) -> Taken:
+        """``sealed_s``: Unix time of the seal that the manifest comes from; None for an empty one. ``later``: how many
+        runs at least came after it.
 
         Raises ``Stopped``, ``Failed``, and ``OSError`` where the secondary's own folders cannot be listed.
         """
         try:
             with taking(self.manifest) as stock:
                 runs = self._runs()
-                last = self.manifest.runs.last()
-                self._run = max([0 if last is None else last.number, *runs])
                 self._since = self.manifest.runs.last_sealing()
                 self._recent = [name for number, name in self._stamps() if number >= self._since]
                 with self.manifest.database.transaction():
-                    stock.enter_runs({number: stamp for number, stamp in runs.items() if _is_date(stamp)})
+                    dated = {number: stamp for number, stamp in runs.items() if _is_date(stamp)}
+                    stock.enter_runs(dated, max([stock.recorded + later, *runs]), self.clock.now_s())
                     stock.distrust(sealed_s)
+                self._run = stock.next_run
                 if self.secondary.stat_or_none(COPY) is not None:
                     self._copy(stock)
+                    stock.pair_moved()
                 if self.secondary.stat_or_none(RETIRED) is not None:
                     self._retired(stock)
                     if self.is_behind:
@@ -123,7 +126,7 @@ class Stocktaker:
         if root is None:
             stat, xattrs = self._folder_stat(b"", Stat.of(self.secondary.stat(COPY)))
             with self.manifest.database.transaction():
-                self.manifest.entries.insert(0, b"", stat, Content(), xattrs, 0)
+                self.manifest.entries.insert(0, b"", stat, Content(), xattrs, stock.first)
         else:
             now = Stat.of(self.secondary.stat(COPY))
             if self._known(b"", b"", now, root).is_altered or _dates_and_rights(now) != _dates_and_rights(root.stat):
@@ -145,7 +148,7 @@ class Stocktaker:
                 continue  # what the rows say of it stays
             with self.manifest.database.transaction():
                 for row in stock.unseen(row_id):
-                    stock.forget(row.id, self._run)
+                    stock.forget(row.id)
                     self.taken.forgotten += 1
 
     def _look(self, folder: bytes, row_id: int, name: bytes) -> _Found | None:
@@ -166,7 +169,7 @@ class Stocktaker:
             if now.kind is Kind.FOLDER or (now.kind is Kind.SYMLINK and content == then.content):
                 return self._known(path, name, now, then)
             if now.kind is Kind.FILE:
-                same = _looks_same(then.stat, now) and not self._may_differ(path, then)
+                same = looks_same(then.stat, now) and not self._may_differ(path, then)
                 digest = None if same else self._hash(in_copy(path), then.content.algorithm)
                 if same or digest is None or digest == then.content.digest:
                     return self._known(path, name, now, then)
@@ -210,10 +213,14 @@ class Stocktaker:
             for each in found:
                 then, read_s = each.then, now_s if each.now.kind is Kind.FILE else None
                 if then is not None and not each.is_same and then.stat.kind is not each.now.kind:
-                    stock.forget(then.id, self._run)
+                    stock.forget(then.id)
                     then = None
                 if then is None:
-                    entry = entries.insert(row_id, each.name, each.stat, each.content, each.xattrs, 0, None, read_s)
+                    entry = entries.insert(
+                        row_id, each.name, each.stat, each.content, each.xattrs, stock.first, None, read_s
+                    )
+                    if each.now.kind is Kind.FILE:
+                        stock.appear(entry)
                 else:
                     entry = then.id
                     if not each.is_same:
@@ -243,7 +250,7 @@ class Stocktaker:
             primary = self._primary()
             there = Stat.of(primary.stat(path))
             same = there.kind is now.kind and (
-                primary.readlink(path) == content.target if now.kind is Kind.SYMLINK else _looks_same(there, now)
+                primary.readlink(path) == content.target if now.kind is Kind.SYMLINK else looks_same(there, now)
             )
         except (OSError, KeyError):
             same = False
@@ -310,8 +317,8 @@ class Stocktaker:
         return [(int(found[1]), name) for name in self.secondary.names(RETIRED) if (found := _STAMP.match(name))]
 
     def _retired(self, stock: Stock) -> None:
-        """Newest run first, so that a folder that is gone is known until the last time something was in it."""
-        for number, name in sorted(self._stamps(), reverse=True):
+        """Oldest run first: each version ended those before it."""
+        for number, name in sorted(self._stamps()):
             if stat_module.S_ISDIR(self.secondary.stat(in_retired(name)).st_mode):
                 self._retired_by(stock, number, name)
 
@@ -330,58 +337,52 @@ class Stocktaker:
         self.taken.let_go = stock.let_go(is_gone, self._run)
 
     def _retired_by(self, stock: Stock, number: int, top: bytes) -> None:
-        stack: list[tuple[bytes, int]] = [(top, ROOT_ID)]
+        stack = [(top, stock.top(number))]
         while stack:
-            folder, parent = stack.pop()
+            path, folder = stack.pop()
             try:
-                with self.effects.scandir(self.secondary.folder(in_retired(folder))) as entries:
+                with self.effects.scandir(self.secondary.folder(in_retired(path))) as entries:
                     names = (os.fsencode(each.name) for each in entries)
                     while chunk := list(islice(names, _CHUNK)):
-                        stack.extend(self._hold(stock, number, folder, parent, chunk))
+                        stack.extend(self._hold(stock, path, folder, chunk))
             except OSError:
                 self.taken.unreadable += 1
 
-    def _hold(
-        self, stock: Stock, number: int, folder: bytes, parent: int, names: list[bytes]
-    ) -> list[tuple[bytes, int]]:
+    def _hold(self, stock: Stock, path: bytes, folder: Folder, names: list[bytes]) -> list[tuple[bytes, Folder]]:
+        below: list[tuple[bytes, Folder]] = []
         looked: list[tuple[bytes, Stat, Content, int | None, int | None]] = []
         for name in names:
             if self.should_stop():
                 raise Stopped
-            held = join(folder, name)
+            held = join(path, name)
             try:
                 if stock.is_held(held):
                     continue
                 now = Stat.of(self.secondary.stat(in_retired(held)))
-                content, read_s, xattrs = Content(), None, None
+                if now.kind is Kind.FOLDER:
+                    below.append((held, stock.folder(folder, name, now)))
+                    continue
+                content, read_s = Content(), None
                 if now.kind is Kind.SYMLINK:
                     content = Content(target=self.secondary.readlink(in_retired(held)))
-                elif now.kind is Kind.FILE:
-                    digest = self._hash(in_retired(held), self.algorithm.id)
+                else:
+                    algorithm = stock.as_it_was(folder, name).algorithm or self.algorithm.id
+                    digest = self._hash(in_retired(held), algorithm)
                     if digest is not None:
-                        content, read_s = Content(self.algorithm.id, digest), int(self.clock.now_s())
-                if now.kind is not Kind.FOLDER:
-                    xattrs = self.manifest.entries.xattrs_row(
-                        self._xattrs(self.secondary, in_retired(held), now.kind)
-                    )  # fmt: skip
+                        content, read_s = Content(algorithm, digest), int(self.clock.now_s())
+                xattrs = self.manifest.entries.xattrs_row(self._xattrs(self.secondary, in_retired(held), now.kind))
             except (OSError, KeyError):
                 self.taken.unreadable += 1
                 continue
             looked.append((name, now, content, read_s, xattrs))
-        below = []
         with self.manifest.database.transaction():
             for name, now, content, read_s, xattrs in looked:
-                row = stock.row_of(parent, name, now, number)
-                held = join(folder, name)
-                if now.kind is Kind.FOLDER:
-                    below.append((held, row))
-                    continue
-                stock.hold(row, parent, name, now, content, xattrs, number, held, read_s)
+                stock.hold(folder, name, now, content, xattrs, join(path, name), read_s)
                 self.taken.held += 1
         return below
 
 
-def _looks_same(one: Stat, other: Stat) -> bool:
+def looks_same(one: Stat, other: Stat) -> bool:
     """Whether size and date agree, as far as the coarser of two file systems keeps dates.
 
     FAT keeps two seconds, exFAT ten milliseconds, NTFS 100 nanoseconds.

@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 from nightferry.manifest.fixity import FUTURE_S, Fixity, Side, Subject
 from nightferry.manifest.manifest import Manifest
+from nightferry.manifest.records import BadFile
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.night.context import Clock, Progress
 from nightferry.night.hang import LONGEST_SLEEP_S
@@ -38,6 +39,12 @@ REST_S = 12 * 3600.0
 BAD_LIMIT = 10_000
 
 
+# Said of a primary whose file system has no inode numbers or times of change to go by.
+NOT_TOLD_APART = (
+    "it has other content under its old size and date: on this kind of drive decay is not to be told apart from an edit"
+)
+
+
 class Target(NamedTuple):
     """One file to read, with its path below the root of its drive."""
 
@@ -51,6 +58,7 @@ class Finding(NamedTuple):
     target: Target
     verdict: Verdict
     detail: str
+    bad: BadFile | None = None  # of a file on the primary: as it was found
 
 
 @dataclass
@@ -220,11 +228,13 @@ def verify(
     *,
     direct: dict[Side, bool],
     health: Mapping[str, DriveHealth] | None = None,
+    inodes: bool = True,
 ) -> Verified:
     """Reads all targets, both sides at once, and enters what is intact. Bad ones are returned, not judged further.
 
     Stops early, keeping what was read, when ``should_stop`` says so. A drive of which too many reads fail is read no
-    further; ``health`` is what this night knows of both before.
+    further; ``health`` is what this night knows of both before. ``inodes``: whether inode number and ctime tell the
+    primary's files apart.
     """
     health = health or {"primary": DriveHealth(), "secondary": DriveHealth()}
     fixity = Fixity(manifest.database)
@@ -247,7 +257,7 @@ def verify(
                     pending.remove(side)
                     continue
                 _feed(drives[side], targets[side], pending, side, should_stop)
-            running -= _collect(results, verified, intact, progress)
+            running -= _collect(results, verified, intact, progress, inodes=inodes)
             for side in targets:
                 if len(intact[side]) >= _ENTER_EVERY:
                     _enter(fixity, side, intact[side], clock)
@@ -294,6 +304,8 @@ def _collect(
     verified: Verified,
     intact: dict[Side, list[tuple[str, int]]],
     progress: Progress,
+    *,
+    inodes: bool,
 ) -> set[Side]:
     """Takes what the drives have read so far; returns those that have ended."""
     ended: set[Side] = set()
@@ -305,40 +317,40 @@ def _collect(
             elif isinstance(read, BaseException):
                 raise read
             else:
-                _judge(read, verified, intact[side])
+                _judge(read, verified, intact[side], inodes=inodes)
                 progress.advance(files=read.target.subject.stat.kind is Kind.FILE, size_bytes=read.read_bytes)
             side, read = results.get_nowait()
     except queue.Empty:
         return ended
 
 
-def _judge(read: _Read, verified: Verified, intact: list[tuple[str, int]]) -> None:
+def _judge(read: _Read, verified: Verified, intact: list[tuple[str, int]], *, inodes: bool) -> None:
     target, subject = read.target, read.target.subject
     is_file = subject.stat.kind is Kind.FILE
     verified.files[target.side] += is_file
     verified.size_bytes[target.side] += read.read_bytes
     verified.seconds[target.side] += read.seconds
     verified.indirect = verified.indirect or not read.direct
-    verdict = _verdict(read)
+    verdict = _verdict(read, inodes=inodes)
     if verdict is Verdict.INTACT:
         verified.intact_files += is_file
         intact.append((subject.table, subject.id))
     elif verdict is not None:
         verified.bad_count += 1
         if len(verified.bad) < BAD_LIMIT:
-            verified.bad.append(Finding(target, verdict, _detail(read, verdict)))
+            verified.bad.append(Finding(target, verdict, _detail(read, verdict, inodes=inodes), _bad_file(read)))
     else:
         verified.changed += 1
 
 
-def _verdict(read: _Read) -> Verdict | None:
+def _verdict(read: _Read, *, inodes: bool) -> Verdict | None:
     """None where a person changed the primary's file."""
     target, subject = read.target, read.target.subject
     if read.now is None and read.error:
         return Verdict.UNREADABLE  # it could not even be looked at
     if target.side == "primary":
         assert subject.content.digest is not None
-        return judge_primary(subject.stat, read.now, read.digest, subject.content.digest)
+        return judge_primary(subject.stat, read.now, read.digest, subject.content.digest, inodes=inodes)
     if subject.stat.kind is not Kind.FILE or (read.now is not None and read.now.kind is not Kind.FILE):
         return judge_name(subject.stat, read.now, read.link, subject.content.target, readable=not read.error)
     assert subject.content.digest is not None
@@ -348,9 +360,17 @@ def _verdict(read: _Read) -> Verdict | None:
 _KIND_WORDS = {Kind.FOLDER: "a folder", Kind.FILE: "a file", Kind.SYMLINK: "a symlink"}
 
 
-def _detail(read: _Read, verdict: Verdict) -> str:
+def _bad_file(read: _Read) -> BadFile | None:
+    if read.target.side != "primary" or read.now is None:
+        return None
+    return BadFile(read.now.inode, read.now.size_bytes, read.now.mtime_ns, read.digest)
+
+
+def _detail(read: _Read, verdict: Verdict, *, inodes: bool) -> str:
     """What there is to say beside the verdict; empty where nothing is."""
     then = read.target.subject.stat.kind
+    if verdict is Verdict.DECAYED and read.target.side == "primary" and not inodes:
+        return NOT_TOLD_APART
     if verdict is not Verdict.DECAYED or read.now is None:
         return read.error
     if read.now.kind is not then:

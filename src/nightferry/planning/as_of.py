@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from nightferry.errors import WrongUse
 from nightferry.manifest.nights import NightState
+from nightferry.planning.absence import CLOCK_TOLERANCE_S
 from nightferry.units import format_count, format_moment, quoted
 
 # A state that a night brought about whole. A held one withheld changes on purpose, and is what stood then.
@@ -71,7 +72,7 @@ def resolve(
         return _numbered(wanted.number, nights, pair, zone)
     if wanted.begins_s > now_s:
         raise WrongUse(f"{quoted(text)} is in the future: it is {_said(now_s, zone)} now. {_WHICH}")
-    states = [night for night in _dated(nights) if night.outcome in _COMPLETED]
+    states = [night for night in _dated(nights, now_s) if night.outcome in _COMPLETED or not night.is_known]
     found = [night for night in states if night.ended_s is not None and night.ended_s < wanted.before_s]
     if found:
         return found[-1]
@@ -97,19 +98,28 @@ def require_whole(night: NightState, nights: Sequence[NightState], *, pair: str,
 
 
 def kept_since(nights: Sequence[NightState]) -> NightState | None:
-    """The oldest night from which on every state is whole; None where not even the newest is."""
+    """The oldest night from which on every state is known and whole; None where not even the newest is."""
     found = None
     for night in reversed(nights):
-        if not night.is_whole:
+        if not night.is_whole or not night.is_known:
             break
         found = night
     return found
 
 
+def why_unknown(night: NightState) -> str:
+    """What to say of a night whose state is not known."""
+    return (
+        f"What night {night.number} left is not known: the records of that time were lost. What follows was put"
+        " together from what stands on the secondary: names may be missing from it, and others may be in it that were"
+        " not there on that night."
+    )
+
+
 def _numbered(number: int, nights: Sequence[NightState], pair: str, zone: tzinfo | None) -> NightState:
     for night in nights:
         if night.number == number:
-            if night.outcome is None and night is nights[-1]:
+            if night.outcome is None and night.is_known and night is nights[-1]:
                 raise WrongUse(
                     f"Night {number} of the pair {quoted(pair)} is under way or was cut off, and left no state yet:"
                     " wait for its end, or choose a night before it."
@@ -122,14 +132,14 @@ def _numbered(number: int, nights: Sequence[NightState], pair: str, zone: tzinfo
     )
 
 
-def _dated(nights: Sequence[NightState]) -> list[NightState]:
-    """Those that have ended and whose dates agree with their order.
+def _dated(nights: Sequence[NightState], now_s: float) -> list[NightState]:
+    """Those that have ended, and whose dates agree with their order and do not lie in the future.
 
     A box without a clock chip can wake in the past or in the future (rule L). The nights that such a clock dated are
     fewer than the others: what is left out is the least that makes all dates rise with the numbers (a longest rising
     subsequence, by patience sorting: Fredman, Discrete Mathematics 11, 1975).
     """
-    ended = [night for night in nights if night.ended_s is not None]
+    ended = [night for night in nights if night.ended_s is not None and night.ended_s <= now_s + CLOCK_TOLERANCE_S]
     tops: list[float] = []  # tops[k]: the earliest date at which a rising row of k + 1 nights can end
     places: list[int] = []  # ... and the position of that night
     before: list[int | None] = []
@@ -152,7 +162,8 @@ def _midnight_s(day: date, zone: tzinfo | None) -> float:
 
 
 def _ended(night: NightState, zone: tzinfo | None) -> str:
-    return _said(night.started_s if night.ended_s is None else night.ended_s, zone)
+    when_s = night.started_s if night.ended_s is None else night.ended_s
+    return "nobody knows when" if when_s is None else _said(when_s, zone)
 
 
 def _said(when_s: float, zone: tzinfo | None) -> str:

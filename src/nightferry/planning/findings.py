@@ -175,13 +175,13 @@ def file_system(name: str, can: Capabilities, keep_names_inodes: bool) -> list[F
 
 
 def clock(synchronised: bool | None, chip: bool | None, behind_s: float | None) -> Finding:
-    """``behind_s``: by how much the clock is behind the newest run; None where it is not."""
+    """``behind_s``: by how much the clock is behind the last nights; None where their dates agree with it."""
     if behind_s is not None:
         return Finding(
             State.ATTENTION, "clock", "box",
-            f"The clock is {format_duration(behind_s)} behind the end of the last run.",
-            "Nothing retired expires while that is so, and nights start at the wrong time.",
-            "Set it: timedatectl set-ntp true.",
+            f"The clock is {format_duration(behind_s)} behind the dates of the last nights.",
+            "One of the two is wrong. Nothing retired expires before more nights agree with the clock.",
+            "Where the clock is right, nothing; else set it: timedatectl set-ntp true.",
         )  # fmt: skip
     if synchronised is None:
         return unknown("clock", "box", "Whether the clock is right", "The kernel does not say.")

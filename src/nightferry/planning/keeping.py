@@ -18,11 +18,12 @@ class Kept:
     nights: int  # completed nights that have to pass as well
 
 
-def kept_until(run_started_s: float, completed_since: int, newest_s: float, *, keep_s: float, floor_s: float) -> Kept:
-    """``newest_s``: when the newest run ended, or began. ``completed_since``: nights completed after the run.
+def kept_until(newest_s: float, since_s: float, completed_since: int, *, keep_s: float, floor_s: float) -> Kept:
+    """``newest_s``: when the newest run began. ``since_s``: how much time passed from the run to it (``elapsed_s``).
+    ``completed_since``: nights completed after the run.
 
     Old by date and by nights (see ``retention``): one night a day, those that are still to come take as many days.
     """
     nights = nights_for(keep_s)
     by_nights_s = newest_s + max(0, nights - completed_since) * _DAY_S
-    return Kept(max(run_started_s + keep_s, by_nights_s), run_started_s + floor_s, nights)
+    return Kept(max(newest_s + keep_s - since_s, by_nights_s), newest_s + floor_s - since_s, nights)

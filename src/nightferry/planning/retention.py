@@ -22,7 +22,7 @@ class Candidate(NamedTuple):
 
     held: bytes
     size_bytes: int
-    age_s: float  # by the clock
+    age_s: float  # by the clock, from night to night (dates.elapsed_s)
     nights_since: int  # completed nights after the one that retired it
 
 

@@ -36,12 +36,15 @@ class Verdict(Enum):
     UNLISTED = "unlisted"  # no run put it there
 
 
-def judge_primary(then: Stat, now: Stat | None, digest: bytes | None, wanted: bytes) -> Verdict | None:
+def judge_primary(
+    then: Stat, now: Stat | None, digest: bytes | None, wanted: bytes, *, inodes: bool = True
+) -> Verdict | None:
     """The verdict on a file of the primary; None where somebody changed it, which the next night sees to.
 
-    ``digest`` None: its content could not be read. A file that is gone is a person's doing: no verdict.
+    ``digest`` None: its content could not be read. A file that is gone is a person's doing: no verdict. ``inodes`` as
+    in ``same_inode``.
     """
-    if now is None or now.kind is not then.kind or not content_untouched(then, now):
+    if now is None or now.kind is not then.kind or not content_untouched(then, now, inodes=inodes):
         return None
     if digest is None:
         return Verdict.UNREADABLE

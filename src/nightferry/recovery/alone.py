@@ -15,9 +15,9 @@ from typing import Literal
 
 from nightferry.errors import AbsentDrive, Failed, WrongDrive, WrongUse
 from nightferry.manifest.manifest import Manifest
-from nightferry.manifest.untrusted import NewerFormatError, UntrustedError, open_untrusted
+from nightferry.manifest.untrusted import NewerFormatError, UntrustedError
 from nightferry.night.context import COPY, RECORDS
-from nightferry.night.seal import MANIFEST, PREVIOUS
+from nightferry.night.sealed_pages import MANIFEST, PREVIOUS, open_sealed
 from nightferry.recovery.listing import Listing
 from nightferry.tree.effects import Effects
 from nightferry.tree.root import Root, split
@@ -203,44 +203,53 @@ def _open_manifest(secondary: Secondary, stack: ExitStack) -> None:
     if folder is None:
         secondary.notes.append(f"There is no folder {RECORDS.decode()}/ on the drive.")
         return
+    # One of which pages are not as they were sealed is better than none.
+    for lenient in (False, True):
+        if _open_newest(secondary, folder, stack, lenient=lenient):
+            return
+
+
+def _open_newest(secondary: Secondary, folder: int, stack: ExitStack, *, lenient: bool) -> bool:
     which: Which
     for which, name in (("manifest", MANIFEST), ("previous", PREVIOUS)):
         found = secondary.root.stat_or_none(name)
         if found is None:
-            if which == "manifest":
+            if which == "manifest" and not lenient:
                 secondary.notes.append(f"There is no {show_name(name)} on the drive.")
             continue
         try:
-            manifest = stack.enter_context(_opened(secondary, folder, name))
+            manifest = stack.enter_context(_opened(secondary, folder, name, lenient=lenient))
         except NewerFormatError:
             raise
         except UntrustedError as error:
-            secondary.notes.append(f"{show_name(name)} cannot be used, and was passed over: {error.fault}.")
+            if not lenient:
+                secondary.notes.append(f"{show_name(name)} cannot be used, and was passed over: {error.fault}.")
             continue
+        if lenient:
+            secondary.notes.append(
+                f"{show_name(name)} is used all the same, since there is no better one: what it says of some files may"
+                " be wrong."
+            )
         secondary.manifest, secondary.which, secondary.generation = manifest, which, manifest.generation
         last = manifest.runs.last()
         secondary.sealed_at = None if last is None else last.ended_s or last.started_s
-        return
+        return True
+    return False
 
 
 @contextmanager
-def _opened(secondary: Secondary, folder: int, name: bytes) -> Iterator[Manifest]:
-    effects = secondary.effects
+def _opened(secondary: Secondary, folder: int, name: bytes, *, lenient: bool) -> Iterator[Manifest]:
     shown = os.path.join(str(secondary.path), os.fsdecode(name))
-    try:
-        # SQLite would follow a symlink, and block on a FIFO: here nothing but a file is opened.
-        fd = secondary.root.open_to_read(name)
-    except OSError as error:
-        why = error.strerror or str(error)
-        raise UntrustedError(f"The manifest {show_text(shown)} cannot be read ({why}).", why) from error
-    try:
-        path = f"/proc/self/fd/{folder}/{os.fsdecode(split(name)[1])}"
-        with open_untrusted(
-            path, effects, shown=shown, pair_id=secondary.pair.id, expected=effects.fstat(fd)
-        ) as manifest:
-            yield manifest
-    finally:
-        effects.close(fd)
+    path = f"/proc/self/fd/{folder}/{os.fsdecode(split(name)[1])}"
+    with ExitStack() as stack:
+        try:
+            manifest = stack.enter_context(
+                open_sealed(secondary.root, name, path=path, shown=shown, pair_id=secondary.pair.id, lenient=lenient)
+            )
+        except OSError as error:
+            why = error.strerror or str(error)
+            raise UntrustedError(f"The manifest {show_text(shown)} cannot be read ({why}).", why) from error
+        yield manifest
 
 
 def _records_folder(secondary: Secondary, stack: ExitStack) -> int | None:

@@ -14,7 +14,7 @@ from pathlib import Path
 from nightferry.errors import Failed, WrongUse
 from nightferry.manifest.covered import Coverage, Place
 from nightferry.manifest.fixity import FUTURE_S, Fixity, Side, Subject
-from nightferry.manifest.records import Damage, Entry
+from nightferry.manifest.records import BadFile, Damage, Entry
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.night.context import Clock, Progress, Stop
 from nightferry.night.register import close_right_again
@@ -166,6 +166,7 @@ class _Work:
             self._result.verified = verify(
                 self._manifest, {side: self._targets(side) for side in sides}, mine, opened.effects, self._clock,
                 self._progress, self.should_stop, direct={side: opened.direct[side] for side in sides},
+                inodes=opened.drives.inodes,
             )  # fmt: skip
         finally:
             for root in mine.values():
@@ -220,17 +221,19 @@ class _Work:
             return
         side = "retired" if subject.table == "past" else target.side
         self._fixity.mark_bad(target.side, subject.table, subject.id)
-        self._damage(target.name, side, finding.verdict.value, told(finding))
+        self._damage(target.name, side, finding.verdict.value, told(finding), finding.bad)
 
     def _changed_meanwhile(self, target: Target) -> bool:
         """Whether the file was removed or replaced between looking at it and opening it."""
         try:
             now = self._opened.drives.primary.stat_or_none(target.path)
-            return now is None or not content_untouched(target.subject.stat, Stat.of(now))
+            return now is None or not content_untouched(
+                target.subject.stat, Stat.of(now), inodes=self._opened.drives.inodes
+            )
         except (OSError, KeyError):
             return False
 
-    def _damage(self, path: bytes, side: str, verdict: str, detail: str) -> None:
+    def _damage(self, path: bytes, side: str, verdict: str, detail: str, bad: BadFile | None = None) -> None:
         if (path, side) in self._entered:
             return  # a folder that could not be listed, met again by the walk
         self._result.found[side, verdict] += 1
@@ -238,7 +241,7 @@ class _Work:
             return
         self._entered.add((path, side))
         self._manifest.runs.find_damage(
-            path, side, verdict, FOUND_BY, self._opened.last_run, self._clock.now_s(), detail
+            path, side, verdict, FOUND_BY, self._opened.last_run, self._clock.now_s(), detail, bad=bad
         )
         self._progress.note("damage", path=path, side=side, verdict=verdict, why=detail)
 

@@ -61,6 +61,30 @@ def _syncfs(fd: int) -> None:
         _raise_errno()
 
 
+# linux/fs.h: SYNC_FILE_RANGE_WAIT_BEFORE, _WRITE, _WAIT_AFTER. All three together are a write-back of integrity, which
+# also takes pages that were written to while they were under way (sync_file_range(2)).
+_WRITE_AND_WAIT = 1 | 2 | 4
+_sync_file_range = _libc.sync_file_range
+_sync_file_range.argtypes = (ctypes.c_int, ctypes.c_int64, ctypes.c_int64, ctypes.c_uint)
+# Systems without the call, and files without pages to be written back.
+_NO_WRITE_BACK = frozenset({errno.ENOSYS, errno.EINVAL, errno.EOPNOTSUPP, errno.EPERM, errno.ESPIPE})
+
+
+def _write_back(fd: int) -> None:
+    """Has what programs stored into an open file's mapped pages written back; returns when it is. Nothing is flushed.
+
+    What counts is not the platter: a page that was written back is write-protected, so the next store into it is a
+    fault, and moves mtime and ctime. A store into a page that is dirty already moves neither. ``fd`` may be open for
+    reading only.
+    """
+    while _sync_file_range(fd, 0, 0, _WRITE_AND_WAIT) != 0:
+        number = ctypes.get_errno()
+        if number in _NO_WRITE_BACK:
+            return
+        if number != errno.EINTR:
+            raise OSError(number, os.strerror(number))
+
+
 _renameat2_call = getattr(_libc, "renameat2", None)  # glibc 2.28
 if _renameat2_call is not None:
     _renameat2_call.argtypes = (ctypes.c_int, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_uint)
@@ -146,6 +170,20 @@ def _commit(connection: sqlite3.Connection) -> None:
     connection.commit()
 
 
+def _checkpoint(connection: sqlite3.Connection) -> tuple[int, int, int]:
+    """Enters a manifest's write-ahead log into its database, as far as no reader needs the older state, and syncs both.
+
+    Returns whether something was in the way, the frames of the log, and how many of them are in the database now.
+    """
+    busy, logged, entered = connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+    return busy, logged, entered
+
+
+def _set_journal_mode(connection: sqlite3.Connection, mode: str) -> str:
+    """How a manifest makes its transactions durable; returns the mode that it has then, in small letters."""
+    return str(connection.execute(f"PRAGMA journal_mode = {mode}").fetchone()[0])
+
+
 def _scandir(fd: int) -> AbstractContextManager[Iterator[os.DirEntry[str]]]:
     """The names in an open folder, from the start and as they are now.
 
@@ -179,6 +217,7 @@ class Effects:
     ftruncate = staticmethod(os.ftruncate)
     posix_fadvise = staticmethod(os.posix_fadvise)
     set_direct = staticmethod(_set_direct)
+    write_back = staticmethod(_write_back)
 
     # shape
     mkdir = staticmethod(os.mkdir)
@@ -203,3 +242,5 @@ class Effects:
     fsync = staticmethod(os.fsync)
     syncfs = staticmethod(_syncfs)
     commit = staticmethod(_commit)
+    checkpoint = staticmethod(_checkpoint)
+    set_journal_mode = staticmethod(_set_journal_mode)

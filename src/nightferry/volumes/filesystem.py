@@ -30,6 +30,12 @@ _UUID_TEXT = re.compile(r"[0-9A-Fa-f-]{4,64}")
 # The file systems of Linux that store inode numbers, so that a file keeps its own through every mount.
 # FAT, exFAT and those in user space make them up.
 _KEEPS_INODE_NUMBERS = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs"})
+# Those on which a number and a time of change tell a file from all others, at least while it is mounted: by its number
+# it is known again under another name. Everywhere else content decides. FUSE programs number files as they are asked
+# for them, FAT and exFAT have no time of change of their own; and "fuseblk" does not say which program it is.
+_TELLS_FILES_APART = _KEEPS_INODE_NUMBERS | {
+    "bcachefs", "jfs", "nfs", "nfs4", "nilfs2", "ntfs3", "overlay", "reiserfs", "tmpfs", "zfs",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +66,11 @@ class Room:
 def keeps_inode_numbers(file_system: str) -> bool:
     """Whether a file has the same inode number after the next mount."""
     return file_system in _KEEPS_INODE_NUMBERS
+
+
+def tells_files_apart(file_system: str) -> bool:
+    """Whether inode numbers and times of change say which file it is, and whether anybody wrote to it."""
+    return file_system in _TELLS_FILES_APART
 
 
 def file_system_type(path: Path, mountinfo: Path = MOUNTINFO) -> str:

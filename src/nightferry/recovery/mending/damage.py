@@ -8,9 +8,8 @@ from typing import NamedTuple
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Content, Damage, Entry, Version
 from nightferry.night.carry import in_copy, in_retired
-from nightferry.night.register import known_bad
 from nightferry.night.whereabouts import Whereabouts
-from nightferry.planning.changes import content_untouched
+from nightferry.planning.changes import same_date
 from nightferry.planning.verification import differing_ranges
 from nightferry.recovery.mending.keeping import Seen
 from nightferry.recovery.opening import Opened
@@ -88,6 +87,7 @@ class Surveyor:
 
     def __init__(self, opened: Opened, should_stop: Callable[[], bool]) -> None:
         self._manifest: Manifest = opened.manifest
+        self._inodes = opened.drives.inodes
         self._primary, self._secondary = opened.drives.primary, opened.drives.secondary
         self._effects, self._buffers, self._should_stop = opened.effects, opened.buffers, should_stop
         self._whereabouts = Whereabouts(opened.manifest, self._secondary, self._primary, walks=True)
@@ -106,7 +106,7 @@ class Surveyor:
         primary = self._place("primary", self._primary, path, algorithm, digest)
         secondary = self._place("secondary", self._secondary, in_copy(path), algorithm, digest)
         retired, older = self._retired(entry)
-        survey = Survey(path, entry, primary, secondary, retired, self._changed(entry, path), older)
+        survey = Survey(path, entry, primary, secondary, retired, self._changed(entry, path, primary), older)
         if entry is None or primary.is_right or survey.sources:
             return survey
         return survey._replace(elsewhere=self._anywhere(entry.content, entry.stat, but=path))
@@ -127,19 +127,27 @@ class Surveyor:
                 return read._replace(told=place.told)
         return None
 
-    def _changed(self, entry: Entry | None, path: bytes) -> bool:
-        if entry is None:
+    def _changed(self, entry: Entry | None, path: bytes, primary: Place) -> bool:
+        """Not where the bad file only has another date, or another of its names is gone."""
+        if entry is None or self._is_known_bad(entry, primary):
             return False
         try:
             found = self._primary.stat_or_none(path)
             if found is None:
                 return False
             now = Stat.of(found)
-            return not content_untouched(entry.stat, now) and not known_bad(self._manifest, path, entry.stat, now)
+            return not same_date(entry.stat, now, inodes=self._inodes)
         except KeyError:
             return True  # a device or a FIFO stands there now
         except OSError:
             return False
+
+    def _is_known_bad(self, entry: Entry, primary: Place) -> bool:
+        return primary.digest is not None and any(
+            each.side == "primary" and each.entry == entry.id and each.bad is not None
+            and (each.algorithm, each.bad.digest) == (primary.algorithm, primary.digest)
+            for each in self._manifest.runs.damage()
+        )  # fmt: skip
 
     def _retired(self, entry: Entry | None) -> tuple[list[Place], list[Place]]:
         same: list[Place] = []

@@ -63,7 +63,7 @@ def rehearse_pair(
 def _refuse_unsealed(opened: Opened) -> None:
     """What a night changed on the drive without sealing it would look like damage."""
     manifest, last = opened.manifest, opened.manifest.runs.last()
-    sealed = sealed_generation(opened.drives.secondary, opened.drives.entry.id)
+    sealed = sealed_generation(opened.drives.secondary, opened.drives.entry.id, opened.manifest.generation)
     behind = sealed is not None and sealed < manifest.generation
     outcome = None if last is None else last.outcome
     if manifest.journal.read() or outcome in (None, "failed") or (outcome == "interrupted" and behind):

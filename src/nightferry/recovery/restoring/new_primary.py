@@ -19,7 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from nightferry.errors import Busy, Failed, WrongDrive, WrongUse
-from nightferry.manifest.asof import AsOf
+from nightferry.manifest.asof import NEWEST, AsOf
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.overview import Overview, overview
 from nightferry.manifest.rebase import rebase
@@ -42,6 +42,7 @@ from nightferry.recovery.restoring.pick import Picker
 from nightferry.recovery.restoring.restorer import How, Restorer
 from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.recovery.restoring.selection import Selection
+from nightferry.recovery.restoring.strays import Strays
 from nightferry.recovery.restoring.target import Target
 from nightferry.recovery.restoring.target_opening import open_target
 from nightferry.recovery.writing import open_to_write
@@ -317,9 +318,11 @@ class _Work:
         assert last is not None
         result.night, result.night_s = last.number, last.started_s
         with ExitStack() as stack:
-            origin = Recorded(manifest, AsOf(manifest, last.number), self._secondary)
+            origin = Recorded(manifest, AsOf(manifest, NEWEST), self._secondary)
             result.notes.extend(filter(None, [left_out_note(manifest, last.number, Selection())]))
-            picker = Picker(origin, self._secondary, manifest, None)
+            strays = Strays(manifest, self._secondary, self._effects, self._stop)
+            stack.callback(strays.close)
+            picker = Picker(origin, self._secondary, manifest, None, strays)
             stack.callback(picker.close)
             buffers, more_buffers = Buffers(), Buffers()
             stack.callback(buffers.close)

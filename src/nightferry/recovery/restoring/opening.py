@@ -116,7 +116,7 @@ def _open_state(
         return None, f"The state in {shown} cannot be used ({error}): the records on the secondary are used."
     if manifest.pair_id != entry.id:
         return None, f"The state in {shown} is that of another pair: the records on the secondary are used."
-    sealed = sealed_generation(secondary, entry.id)
+    sealed = sealed_generation(secondary, entry.id, manifest.generation)
     if sealed is not None and sealed > manifest.generation:
         return None, f"The state in {shown} is older than the secondary: the records on the secondary are used."
     return manifest, ""

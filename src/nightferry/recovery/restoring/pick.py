@@ -12,7 +12,8 @@ from nightferry.night.context import RETIRED
 from nightferry.night.whereabouts import Place, Whereabouts, is_candidate
 from nightferry.recovery.restoring.origin import Origin, Piece
 from nightferry.recovery.restoring.selection import is_at_or_below
-from nightferry.tree.root import Root, join
+from nightferry.recovery.restoring.strays import Strays
+from nightferry.tree.root import Root, join, split
 from nightferry.units import show_name
 
 _STAMP = re.compile(rb"(\d{6,9})-\d{4}-\d\d-\d\dT\d{6}Z(~\d+)?")
@@ -28,9 +29,18 @@ class Picker:
     Args:
         manifest: of the pair, where there is one.
         primary: the pair's primary, read-only, where it is there.
+        strays: what the manifest does not account for.
     """
 
-    def __init__(self, origin: Origin, secondary: Root, manifest: Manifest | None, primary: Root | None) -> None:
+    def __init__(
+        self,
+        origin: Origin,
+        secondary: Root,
+        manifest: Manifest | None,
+        primary: Root | None,
+        strays: Strays | None = None,
+    ) -> None:
+        self._strays = strays
         self._origin, self._secondary, self._primary = origin, secondary, primary
         self._anywhere = None if manifest is None else Whereabouts(manifest, secondary, primary, walks=True)
         self._begun: list[Intent] = [] if manifest is None else [intent for _, intent in manifest.journal.read()]
@@ -72,6 +82,10 @@ class Picker:
             yield from self._on_primary(paths, piece)
         if self._anywhere is not None:
             yield from self._anywhere.places(piece.content, piece.stat)
+        if self._strays is not None:
+            for path in self._strays.having(piece.stat, piece.content, split(piece.path)[1]):
+                told = f"{show_name(path)} on the secondary, of which the records do not know"
+                yield Place(self._secondary, path, "stray", told)
 
     def _on_primary(self, paths: list[bytes], piece: Piece) -> Iterator[Place]:
         if self._primary is not None:

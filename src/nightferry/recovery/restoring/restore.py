@@ -8,13 +8,13 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from nightferry.errors import Failed, WrongUse
-from nightferry.manifest.asof import AsOf
+from nightferry.errors import Failed, NotKnown, WrongUse
+from nightferry.manifest.asof import NEWEST, AsOf
 from nightferry.manifest.history import History
 from nightferry.manifest.nights import nights
 from nightferry.manifest.records import ROOT_ID
 from nightferry.night.context import Clock, Progress
-from nightferry.planning.as_of import resolve
+from nightferry.planning.as_of import resolve, why_unknown
 from nightferry.recovery.left_out import left_out_note
 from nightferry.recovery.restoring.keep_off import Guarded, check_target
 from nightferry.recovery.restoring.meter import Meter
@@ -24,6 +24,7 @@ from nightferry.recovery.restoring.pick import Picker
 from nightferry.recovery.restoring.restorer import How, Restorer
 from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.recovery.restoring.selection import Selection, clean, is_pattern
+from nightferry.recovery.restoring.strays import Strays
 from nightferry.recovery.restoring.target_opening import open_target
 from nightferry.tree.content import Buffers
 from nightferry.tree.effects import Effects
@@ -73,10 +74,14 @@ def restore(
         )
     with ExitStack() as stack:
         origin = _origin(source, request, result, effects, clock, stack)
-        selection = _selection(source, origin, request)
+        selection = _selection(source, origin, request, is_known=not result.unknown)
         if source.manifest is not None and result.night is not None:
             source.notes.extend(filter(None, [left_out_note(source.manifest, result.night, selection)]))
-        picker = Picker(origin, source.secondary, source.manifest, source.primary)
+        strays = None
+        if source.manifest is not None:
+            strays = Strays(source.manifest, source.secondary, effects, should_stop)
+            stack.callback(strays.close)
+        picker = Picker(origin, source.secondary, source.manifest, source.primary, strays)
         stack.callback(picker.close)
         if picker.has_unfinished:
             source.notes.append(
@@ -130,22 +135,29 @@ def _origin(
             f'No night has run over "{source.pair}" yet, so there is nothing to restore: `nightferry run'
             f" {source.pair}` runs one."
         )
-    number = last.number
-    if request.as_of is not None:
-        number = resolve(request.as_of, nights(manifest), pair=source.pair, now_s=clock.now_s()).number
-    result.night, result.newest = number, number == last.number
-    run = manifest.runs.by_number(number)
-    result.night_s = None if run is None else run.started_s
-    return Recorded(manifest, AsOf(manifest, number), source.secondary)
+    result.night, result.night_s = last.number, last.started_s
+    if request.as_of is None:
+        return Recorded(manifest, AsOf(manifest, NEWEST), source.secondary)
+    night = resolve(request.as_of, nights(manifest), pair=source.pair, now_s=clock.now_s())
+    result.night, result.night_s, result.newest = night.number, night.started_s, night.number == last.number
+    if not night.is_known:
+        result.unknown = True
+        source.notes.append(why_unknown(night))
+    return Recorded(manifest, AsOf(manifest, night.number), source.secondary)
 
 
-def _selection(source: Source, origin: Origin, request: Request) -> Selection:
+def _selection(source: Source, origin: Origin, request: Request, *, is_known: bool) -> Selection:
     exact: list[bytes] = []
     patterns: list[bytes] = []
     for given in request.given:
         path = clean(given, source.tops)
         if origin.find(path) is not None:
             exact.append(path)
+        elif not is_known and (not is_pattern(path) or next(origin.pieces(Selection(patterns=[path])), None) is None):
+            raise NotKnown(
+                f'Whether "{show_name(path)}" was there as of that night is not known, since the records of that time'
+                " were lost; `nightferry history` with the same path says on which nights it is known to have been."
+            )
         elif not is_pattern(path):
             raise WrongUse(
                 f'Nothing that was copied as of then has the path "{show_name(path)}": {_where_else(source, path)}'

@@ -61,6 +61,7 @@ class RestoreResult:
     refused: Named[Refusal] = field(default_factory=Named)  # the target would not take these
     unverified: int = 0  # restored with no checksum to compare with
     behind: bool = False  # by records that are older than the copy: what a later night copied is not among it
+    unknown: bool = False  # as of a night of which nobody knows what it left
     notes: list[str] = field(default_factory=list)
     stopped: bool = False
     seconds: float = 0.0
@@ -75,4 +76,5 @@ class RestoreResult:
 
     @property
     def exit_code(self) -> int:
-        return 1 if self.not_restored or self.elsewhere.count or self.unverified or self.behind or self.stopped else 0
+        is_certain = not (self.unverified or self.behind or self.unknown)
+        return 0 if is_certain and not (self.not_restored or self.elsewhere.count or self.stopped) else 1

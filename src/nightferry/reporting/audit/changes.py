@@ -24,6 +24,7 @@ from nightferry.manifest.night_findings import (
     drive_damage,
 )
 from nightferry.manifest.records import LeftOut, Past, Run
+from nightferry.planning.dates import elapsed_s
 from nightferry.planning.keeping import Kept, kept_until
 from nightferry.planning.recurring_damage import DriveDamage
 from nightferry.reporting.audit.folders import FolderSums
@@ -176,9 +177,9 @@ def night_report(
     if run.outcome is not None:
         newest = manifest.runs.last() or run
         report.kept = kept_until(
-            run.started_s,
+            newest.started_s,
+            elapsed_s(manifest.runs.starts_from(run.number)),
             manifest.runs.completed_since(run.number),
-            newest.ended_s or newest.started_s,
             keep_s=keep_s,
             floor_s=floor_s,
         )

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from nightferry.manifest.asof import AsOf, Node, Source
 from nightferry.manifest.history import History, Stretch
 from nightferry.manifest.manifest import Manifest
+from nightferry.planning.dates import elapsed_s
 from nightferry.planning.keeping import Kept, kept_until
 from nightferry.reporting.audit.changes import ADDED, CHANGED, METADATA, MOVED, REMOVED
 from nightferry.tree.digests import by_id
@@ -155,9 +156,9 @@ class Teller:
         if self._retaining is None or run is None or newest is None:
             return None
         return kept_until(
-            run.started_s,
+            newest.started_s,
+            elapsed_s(runs.starts_from(number)),
             runs.completed_since(number),
-            newest.ended_s or newest.started_s,
             keep_s=self._retaining.keep_s,
             floor_s=self._retaining.floor_s,
         )

@@ -21,9 +21,10 @@ def night_as_json(night: NightState) -> dict[str, Any]:
     return {
         "number": night.number,
         "outcome": night.outcome,
-        "started": moment(night.started_s),
+        "started": None if night.started_s is None else moment(night.started_s),
         "ended": None if night.ended_s is None else moment(night.ended_s),
         "lost_files": night.lost_files,
+        "known": night.is_known,
     }
 
 

@@ -56,6 +56,16 @@ def show_story(screen: Screen, pair: str, story: Story, dates: Dates, *, closed:
             screen.text("Nothing is let go while a hold or damage is open.")
 
 
+def show_unknown(screen: Screen, spans: Sequence[range]) -> None:
+    """Nights whose records are lost."""
+    told = [f"night {each.start}" if len(each) == 1 else f"nights {each.start} to {each.stop - 1}" for each in spans]
+    if told:
+        screen.point(
+            f"The records of {' and '.join(told)} were lost. What happened on these nights is not known for certain.",
+            state="attention",
+        )
+
+
 def _row(event: Event, kind: Kind, dates: Dates) -> tuple[str, str, str]:
     night = f"night {event.run}" if event.run else "before"
     return night, dates.of(event.run), _happened(event, kind)
@@ -178,7 +188,8 @@ def _end(story: Story) -> int:
 
 def as_of_heading(pair: str, path: bytes, night: NightState, *, is_folder: bool) -> str:
     """ "recordings: 2026-05 spring concert/, as of night 12 (2026-05-14 02:41)"."""
-    when = words.when(night.started_s if night.ended_s is None else night.ended_s)
+    when_s = night.started_s if night.ended_s is None else night.ended_s
+    when = "date not known" if when_s is None else words.when(when_s)
     name = show_name(path) + "/" * is_folder if path else "all"
     return f"{pair}: {name}, as of night {night.number} ({when})"
 
@@ -235,10 +246,14 @@ def show_nights(screen: Screen, pair: str, nights: Sequence[NightState]) -> None
     kept = "Not even the newest state is kept whole." if since is None else f"All is kept from night {since.number} on."
     screen.heading(f"{pair}: {counted(len(nights), 'night')}")
     screen.text(kept)
-    rows = [(f"night {each.number}", words.when(each.started_s), _outcome(each), _state(each)) for each in nights]
+    rows = [(f"night {each.number}", _began(each), _outcome(each), _state(each)) for each in nights]
     screen.table(("", "began", "outcome", "its state"), rows[: -NIGHTS_SHOWN - 1 : -1])
     if len(rows) > NIGHTS_SHOWN:
         screen.text(f"and {counted(len(rows) - NIGHTS_SHOWN, 'earlier night')}; --json has them all.")
+
+
+def _began(night: NightState) -> str:
+    return "" if night.started_s is None else words.when(night.started_s)
 
 
 def _outcome(night: NightState) -> str:
@@ -246,6 +261,8 @@ def _outcome(night: NightState) -> str:
 
 
 def _state(night: NightState) -> str:
+    if not night.is_known:
+        return "not known: its records were lost"
     if night.is_whole:
         return "kept whole"
     return f"{counted(night.lost_files, 'file')} no longer kept"

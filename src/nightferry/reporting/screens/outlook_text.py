@@ -74,7 +74,7 @@ def _show_verdict(screen: Screen, outlook: Outlook, found: Forecast) -> None:
     if outlook.released:
         screen.point("A held night was released: what it held back is carried out.")
     if not outlook.clock_ok:
-        screen.point("The clock says it is earlier than the last run: nothing would expire.", state="attention")
+        screen.point("The clock does not fit the dates of the last nights: nothing would expire.", state="attention")
     if outlook.room.missing_bytes:
         missing = format_size(outlook.room.missing_bytes)
         screen.point(f"It would not fit: {missing} are missing on the secondary, above keep_free.", state="failed")

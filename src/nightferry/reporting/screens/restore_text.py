@@ -36,7 +36,12 @@ def show_restored(screen: Screen, result: RestoreResult) -> None:
         if result.seconds:
             screen.text(_pace(result))
         if not (
-            result.written.files or result.written.links or result.written.symlinks or result.right or result.stopped
+            result.written.files
+            or result.written.links
+            or result.written.symlinks
+            or result.right
+            or result.stopped
+            or result.unknown
         ):
             screen.point(
                 f"There was no file in it as of that night. `nightferry history {result.pair}` with the same path says"
