@@ -20,7 +20,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from lives.life import LifeDrawer, Outcome, Worlds, live, random_life, script, shrink
-from lives.world import Step  # noqa: E402
+from lives.world import Step
 
 
 def main() -> int:
