@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import lives.small_events  # noqa: F401
 from lives.life import LifeDrawer, Outcome, Worlds, live, random_life, script, shrink
-from lives.world import Step  # noqa: E402
+from lives.world import Step
 
 
 def main() -> int:
