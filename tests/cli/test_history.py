@@ -315,3 +315,43 @@ def test_json_has_the_documented_keys(own_nights: Box) -> None:
     assert [place["place"] for place in mended["versions"][0]["bad_places"]] == ["retired"]
     assert content(nights, mended["versions"][0]["bad_places"][0])[:3] == b"rot"
     assert content(nights, mended["versions"][0]["places"][0])[:3] != b"rot"
+
+
+def test_E_N_after_the_state_is_lost_the_records_of_the_drive_say_the_same(own_nights: Box) -> None:
+    box = own_nights
+    questions = [("recordings", CONCERT, "--as-of", "2"), ("recordings", "--as-of", "1", "--recursive")]
+    questions += [("recordings", f"{RENAMED}/01 kyrie.wav"), ("recordings",)]
+    before = [box.ok("history", *each) for each in questions]
+    shutil.rmtree(box.state)
+    box.ok("pair", "--yes", "recordings")
+    assert [box.ok("history", *each) for each in questions] == before
+
+
+def test_N_nights_whose_records_are_lost_are_not_known(own_nights: Box) -> None:
+    box = own_nights
+    shutil.rmtree(box.state)
+    for path in (box.secondary() / "records").glob("manifest*"):
+        path.unlink()
+    box.ok("pair", "--yes", "recordings")
+    for alone in (False, True):
+        if alone:
+            box.ok("run")
+        place = ("--secondary", str(box.secondary())) if alone else ("recordings",)
+        known = box.json("history", *place)["pairs"][0]["nights"]
+        assert [each["number"] for each in known if not each["known"]] == [1, 2, 3, 4]
+        assert "not known: its records were lost" in box.ok("history", *place)
+        for night in ("1", "2", "3"):
+            said = box.ok("history", *place, "--as-of", night, code=1)
+            assert f"What night {night} left is not known" in said
+            document = box.json("history", *place, "--as-of", night, "--recursive", code=1)
+            assert document["pairs"][0]["as_of"]["known"] is False
+        assert "is not known" in box.run("history", *place, "never there", "--as-of", "2").stderr
+        assert box.run("history", *place, "never there", "--as-of", "2").returncode == 1
+        said = box.ok("history", *place, f"{RENAMED}/01 kyrie.wav", code=1)
+        assert "The records of nights 1 to 4 were lost" in said
+        into = box.root / f"restored {alone}"
+        said = box.ok("restore", *place, "--as-of", "2", "--into", str(into), code=1)
+        assert "What night 2 left is not known" in said
+        assert any(into.rglob("*.wav"))
+        nothing = box.run("restore", *place, "never there", "--as-of", "2", "--into", str(box.root / "nothing"))
+        assert (nothing.returncode, "is not known" in nothing.stderr) == (1, True)

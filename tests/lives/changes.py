@@ -14,6 +14,7 @@ import subprocess
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, BinaryIO
 
+from lives.looking import forget
 from lives.steps import Args, Draw, add, joined
 
 if TYPE_CHECKING:
@@ -83,6 +84,7 @@ def mmap_store(world: World, path: bytes, number: int) -> None:
         with opened(world.path(path), "r+b") as file:
             view = world.mappings[path] = mmap.mmap(file.fileno(), 0)
     view[: min(32, len(view))] = content(number, min(32, len(view)))
+    forget()
 
 
 def mmap_end(world: World, path: bytes) -> None:

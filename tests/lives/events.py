@@ -325,13 +325,14 @@ def write_into_copy(world: World, path: bytes, number: int) -> None:
         _break_links(full)
         with open(full, "wb") as file:
             file.write(changes.content(number, 100))
-        world.oracle.person_wrote([("f", _sha(changes.content(number, 100)))])
+        world.oracle.person_wrote(path, [("f", _sha(changes.content(number, 100)))])
 
 
 def delete_from_copy(world: World, path: bytes) -> None:
     full = os.fsencode(world.secondary) + b"/copy/" + path
     with suppress(OSError), world.oracle.destroying():
         os.unlink(full)
+        world.oracle.person_wrote(path)
 
 
 def _break_links(full: bytes) -> None:

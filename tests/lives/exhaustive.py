@@ -28,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from lives import small_events
 from lives.cases import SLOTS, Case, case, sequences, total
-from lives.life import in_memory, live, script, shrink
+from lives.life import Worlds, live, script, shrink
 from lives.world import Step, World
 
 assert small_events  # enters its steps
@@ -169,7 +169,7 @@ def _one(number: int, *, shrunk: bool) -> int:
     lived = run(chosen)
     print(f"[{lived.rule}] {lived.message}" if lived.rule else "nothing failed" if lived.reached else "not reached")
     if lived.rule and shrunk:
-        print(script(shrink(list(chosen.steps), lived.rule, in_memory())))
+        print(script(shrink(list(chosen.steps), lived.rule, Worlds())))
     return 1 if lived.rule else 0
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import shutil
 import signal
 import tempfile
+import time
 import traceback
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
+from typing import NamedTuple
 
 from drives import DriveFactory
 from lives import changes, events
@@ -18,7 +20,7 @@ from lives.steps import Draw, drawn
 from lives.world import Step, World
 
 # A life that takes longer hangs.
-LIMIT_S = 120
+LIMIT_S = 300
 # Both enter their kinds of steps when they are loaded.
 assert changes and events
 MEMORY = Path("/dev/shm")
@@ -37,32 +39,30 @@ class Outcome:
     nights: int = 0
 
 
-def in_memory(ignored: frozenset[str] = frozenset()) -> Make:
-    """Worlds of two folders in memory."""
-    return lambda base: World(base, ignored=ignored)
+class Worlds(NamedTuple):
+    """How worlds are made: in memory, or on two real drives of one kind behind loop devices."""
 
+    kind: str = "tmpfs"
+    ignored: frozenset[str] = frozenset()  # rules that the oracle does not look at
+    without: frozenset[str] = frozenset()  # kinds of steps that are not drawn
+    only: frozenset[str] = frozenset()  # kinds of events that are drawn, where not all are
 
-def on_drives(kind: str, ignored: frozenset[str] = frozenset()) -> Make:
-    """Worlds of two real drives of one kind, behind loop devices."""
-
-    def make(base: Path) -> World:
+    def __call__(self, base: Path) -> World:
+        if self.kind == "tmpfs":
+            return World(base, ignored=self.ignored, without=self.without, only=self.only)
         factory = DriveFactory(base / "drives")
-        options = "nodatasum" if kind == "btrfs" else ""  # else it tells of rot by itself, and refuses to read
+        options = "nodatasum" if self.kind == "btrfs" else ""  # else it tells of rot by itself, and refuses to read
         try:
-            drives = tuple(factory(kind, 24 << 20, options=options, name=name) for name in ("primary", "secondary"))  # type: ignore[arg-type]
-            world = World(base, drives=drives, ignored=ignored)  # type: ignore[arg-type]
+            primary, secondary = (
+                factory(self.kind, 24 << 20, options=options, name=name)  # type: ignore[arg-type]
+                for name in ("primary", "secondary")
+            )
+            world = World(base, drives=(primary, secondary), ignored=self.ignored, without=self.without, only=self.only)
         except BaseException:
             factory.close()
             raise
         world.when_closed.append(factory.close)
         return world
-
-    return make
-
-
-def worlds(kind: str, ignored: frozenset[str] = frozenset()) -> Make:
-    """By name: tmpfs, or a kind of drive."""
-    return in_memory(ignored) if kind == "tmpfs" else on_drives(kind, ignored)
 
 
 def live(steps: Iterable[Step], make: Make, seed: int | None = None, *, verbose: bool = False) -> Outcome:
@@ -142,7 +142,7 @@ class LifeDrawer:
             yield step
 
 
-def random_life(seed: int, nights: int, make: Make) -> Outcome:
+def random_life(nights: int, make: Make, seed: int) -> Outcome:
     """Lives a random life."""
     return live(LifeDrawer(seed, nights), make, seed)
 
@@ -150,19 +150,29 @@ def random_life(seed: int, nights: int, make: Make) -> Outcome:
 # --- shrinking
 
 
-def shrink(steps: list[Step], rule: str, make: Make, *, most: int = 600) -> list[Step]:
+def shrink(steps: list[Step], rule: str, make: Make, *, most_s: float = 40) -> list[Step]:
     """The fewest steps that still fail by the same rule (delta debugging: Zeller and Hildebrandt, IEEE TSE 28, 2002),
-    then the simplest arguments. ``most``: lives that are tried."""
-    tried = 0
+    then the simplest arguments. ``most_s``: processor time it may take."""
+    until_s = time.process_time() + most_s
 
     def fails(candidate: list[Step]) -> bool:
-        nonlocal tried
-        tried += 1
         found = live(candidate, make).failure
         return found is not None and found.rule == rule
 
-    steps = _fewest(steps, fails, lambda: tried >= most)
-    return _simplest(steps, fails, lambda: tried >= most)
+    steps = _without_late_restores(steps, fails)
+    steps = _fewest(steps, fails, lambda: time.process_time() >= until_s)
+    return _simplest(steps, fails, lambda: time.process_time() >= until_s + most_s / 3)
+
+
+def _without_late_restores(steps: list[Step], fails: Callable[[list[Step]], bool]) -> list[Step]:
+    """All nights were restored one after the other: most often a few do."""
+    if not steps or steps[-1][0] != "restore_all":
+        return steps
+    for most in (1, 3):
+        candidate = [*steps[:-1], ("restore_all", {"most": most})]
+        if fails(candidate):
+            return candidate
+    return steps
 
 
 def _fewest(steps: list[Step], fails: Callable[[list[Step]], bool], over: Callable[[], bool]) -> list[Step]:

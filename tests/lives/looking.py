@@ -96,15 +96,33 @@ def _walk(folder: int, prefix: bytes, leave_out: frozenset[bytes], found: Tree) 
             target = os.readlink(name, dir_fd=folder)
             found.things[path] = _thing("l", target, status, b"/proc/self/fd/%d/%s" % (folder, name))
         elif stat.S_ISREG(status.st_mode):
-            content = _content(folder, name)
+            content = _content(folder, name, status)
             found.things[path] = _thing("f", content, status, b"/proc/self/fd/%d/%s" % (folder, name))
             found.inodes[path] = status.st_ino
 
 
-def _content(folder: int, name: bytes) -> bytes:
+# Digests of files by inode, with the size and times under which they were read.
+_read: dict[tuple[int, int], tuple[int, int, int, bytes]] = {}
+_MOST_READ = 20_000
+
+
+def forget() -> None:
+    """Reads all content anew: something was changed that moves no time."""
+    _read.clear()
+
+
+def _content(folder: int, name: bytes, status: os.stat_result) -> bytes:
+    key, times = (status.st_dev, status.st_ino), (status.st_size, status.st_mtime_ns, status.st_ctime_ns)
+    known = _read.get(key)
+    if known is not None and known[:3] == times:
+        return known[3]
     fd = os.open(name, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK, dir_fd=folder)
     with open(fd, "rb", buffering=0) as file:
-        return hashlib.file_digest(file, "sha256").digest()
+        digest = hashlib.file_digest(file, "sha256").digest()
+    if len(_read) >= _MOST_READ:
+        _read.clear()
+    _read[key] = (*times, digest)
+    return digest
 
 
 def _folder(fd: int) -> Thing:

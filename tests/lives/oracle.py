@@ -98,6 +98,11 @@ class Record:
     outcome: str
     true_s: float
 
+    @property
+    def is_complete(self) -> bool:
+        """Else a folder may have any metadata, since it gets its own when all below it is done."""
+        return self.outcome == "complete"
+
 
 @dataclass
 class Rot:
@@ -133,6 +138,9 @@ class Oracle:
     current: set[Key] = field(default_factory=set)
     completed: int = 0
     calm: int = 0  # complete nights in a row with nothing open
+    cycle_nights: int = 8  # within which all is read
+    tampered: dict[bytes, int] = field(default_factory=dict)  # names in copy/ that a person changed, and when
+    read: dict[int, Key] = field(default_factory=dict)  # by inode on the primary: the content that a night copied
     foreign: set[Key] = field(default_factory=set)  # a person wrote it into the secondary: nothing is promised of it
     before_primary: Tree = EMPTY
     before_copy: Tree = EMPTY
@@ -162,7 +170,15 @@ class Oracle:
     # --- what others did
 
     def rotted(self, bad: Key, good: Key, side: str, identity: tuple[int, int, int]) -> None:
-        """A file was flipped behind the file system: it has ``bad`` now, with everything else as it was."""
+        """A file was flipped behind the file system: it has ``bad`` now, with everything else as it was.
+
+        Nobody can know of it in a file that no night has read as it was: that counts as written.
+        """
+        if side == "primary" and self.read.get(identity[0]) not in (
+            good,
+            self.rot[good].good if good in self.rot else good,
+        ):
+            return
         known = self.rot.get(good)
         self.rot[bad] = Rot(bad, known.good if known else good, side, identity)
 
@@ -181,8 +197,11 @@ class Oracle:
         for number in [each for each in self.records if each > newest]:
             del self.records[number]
 
-    def person_wrote(self, keys: Iterable[Key]) -> None:
+    def person_wrote(self, path: bytes, keys: Iterable[Key] = ()) -> None:
+        """A person changed a name in ``copy/``, which no night can know until it reads it back."""
         self.foreign |= set(keys)
+        self.tampered[path] = self.completed
+        self.tampered.setdefault(path.rpartition(b"/")[0], self.completed)
 
     # --- before and after the program
 
@@ -301,6 +320,14 @@ class Oracle:
         if calm:
             self._check_overdue()
         self._record(said, allowed, copy, primary)
+        self._note_read(copy, primary)
+
+    def _note_read(self, copy: Tree, primary: Tree) -> None:
+        standing = set(primary.inodes.values())
+        self.read = {inode: key for inode, key in self.read.items() if inode in standing}
+        for path, inode in primary.inodes.items():
+            if path in copy.things and copy.things[path].key == primary.things[path].key:
+                self.read[inode] = primary.things[path].key
 
     def check_accused(self, decayed: frozenset[tuple[bytes, str]]) -> None:
         """What is told as rot was not written by anybody."""
@@ -364,8 +391,9 @@ class Oracle:
             thing = copy.things.get(path)
             options = allowed.get(path, (None,))
             if any(self._same(thing, each) for each in options):
+                self.tampered.pop(path, None)
                 continue
-            if thing is not None and self._is_known_bad(thing, path, said):
+            if self._is_known_bad(thing, path) or self._is_tampered(path, thing):
                 continue
             wrong.append(f"{path!r}: copy/ has {_told(thing)}, the primary {' or '.join(map(_told, options))}")
         if wrong:
@@ -383,10 +411,19 @@ class Oracle:
         if said.state == "sound" and said.damage:
             self.fail("sound-false", f"night {said.number} is sound with open damage {sorted(said.damage)[:EXAMPLES]}")
 
-    def _is_known_bad(self, thing: Thing, path: bytes, said: Said) -> bool:
+    def _is_known_bad(self, thing: Thing | None, path: bytes) -> bool:
         """The copy itself is flipped, or was written to, and nobody may know yet."""
+        if thing is None or thing.kind != "f":
+            return False
         rot = self.rot.get(thing.key)
         return (rot is not None and rot.side == "secondary") or thing.key in self.foreign
+
+    def _is_tampered(self, path: bytes, thing: Thing | None) -> bool:
+        """Until it had to be read; the date of a folder is read by nobody."""
+        since = self.tampered.get(path)
+        if since is None:
+            return False
+        return (thing is not None and thing.kind == "d") or self.completed - since <= self.cycle_nights
 
     def _same(self, found: Thing | None, wanted: Thing | None) -> bool:
         if found is None or wanted is None:
@@ -478,7 +515,7 @@ class Oracle:
             options, thing = record.names.get(path, (None,)), found.things.get(path)
             if not path or path.startswith(b".nightferry-"):
                 continue
-            if any(self._same_restored(thing, each) for each in options):
+            if any(self._same_restored(thing, each, record) for each in options):
                 continue
             if (
                 record.outcome == "killed"
@@ -510,10 +547,12 @@ class Oracle:
                     f"{what}: hard links {_names(mine - theirs)} are not, or {_names(theirs - mine)} are",
                 )
 
-    def _same_restored(self, found: Thing | None, wanted: Thing | None) -> bool:
+    def _same_restored(self, found: Thing | None, wanted: Thing | None, record: Record) -> bool:
         """A restore has the whole metadata, whatever the secondary can hold."""
         if found is None or wanted is None:
             return found is wanted
+        if found.kind == wanted.kind == "d" and not record.is_complete:
+            return True
         return found._replace(mode=0) == wanted._replace(mode=0) if wanted.kind == "l" else found == wanted
 
     # --- history

@@ -13,7 +13,7 @@ import mmap
 import os
 
 from drives import Drive
-from lives.looking import Key
+from lives.looking import Key, forget
 
 Identity = tuple[int, int, int]  # inode, size, mtime
 
@@ -36,6 +36,7 @@ def flip(path: bytes, at: int, drive: Drive | None = None) -> tuple[Key, Key, Id
         except LookupError:
             return None  # its place on the drive cannot be told: in the inode, or a hole
         _forget(path, drive)
+    forget()
     after = os.lstat(path)
     telling = ("st_ino", "st_size", "st_mtime_ns", "st_ctime_ns")
     if drive is None or not drive.is_fuse:

@@ -118,7 +118,11 @@ def joined(folder: bytes, name: bytes) -> bytes:
 
 def drawn(draw: Draw, group: str) -> tuple[str, Args] | None:
     """A step of a group, by weight; None where the one that was drawn has nothing to do it with."""
-    kinds = [kind for kind in KINDS.values() if kind.group == group and kind.weight]
+    kinds = [
+        kind for kind in KINDS.values() if kind.group == group and kind.weight and kind.name not in draw.world.without
+    ]
+    if group == "event" and draw.world.only:
+        kinds = [kind for kind in kinds if kind.name in draw.world.only]
     kind = draw.random.choices(kinds, [each.weight for each in kinds])[0]
     args = kind.draw(draw)
     return None if args is None else (kind.name, args)

@@ -43,6 +43,7 @@ from effects_faults import CountingEffects, FailingEffects, KillingEffects, Powe
 from lives.acting import ActingEffects
 from lives.barriers import BarrierEffects
 from lives.clock import LifeClock
+from lives.looking import forget
 from lives.oracle import DAY_S, Failure, Oracle, Promise, Restored, Said
 from nightferry.errors import NightferryError
 import nightferry.night.run as run_module
@@ -116,6 +117,8 @@ class World:
     base: Path
     drives: tuple[Drive, Drive] | None = None
     ignored: frozenset[str] = frozenset()
+    without: frozenset[str] = frozenset()  # kinds of steps that are not drawn
+    only: frozenset[str] = frozenset()  # kinds of events that are drawn, where not all are
     settings: dict[str, Any] = field(default_factory=dict)
     clock: LifeClock = field(default_factory=LifeClock)
     books: Books = field(default_factory=Books)
@@ -148,6 +151,7 @@ class World:
         self._config = self.base / "nightferry.toml"
         takeover.Clock = lambda: self.clock  # type: ignore[assignment,misc]
         run_module.probe = _probed  # type: ignore[assignment]
+        forget()
         self.make_pair()
 
     def close(self) -> None:

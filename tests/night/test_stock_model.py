@@ -29,7 +29,7 @@ from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.tree.effects import Effects
 from sweeps import LONG
 
-LIVES = range(3000 if LONG else 24)
+LIVES = range(3000 if LONG else 8)
 STEPS = 14
 NAMES = ["kyrie.wav", "gloria.wav", "scans", "2026-05 concert", "notes", "\udcff\n"]
 ONLY = os.environ.get("LIFE")

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 from crash_world import Thing, different, fast_folder, look, primary_of
-from harness import Pair
+from harness import Pair, contents
 
 from effects_faults import KILLED, Call, CountingEffects, in_child
 from nightferry.manifest.nights import nights
@@ -273,3 +273,21 @@ def test_E_K_after_a_night_cut_off_a_new_box_gives_all_that_was(cut_off: Nights,
             result, found = restored(pair, tmp_path / "restored", number, alone=alone)
             assert different(wanted, found) == []
             assert result.bad.count == 0
+
+
+def test_B_E_what_no_record_has_below_retired_stands_in_no_night(removed: Nights, tmp_path: Path) -> None:
+    """A person, or a drive that lost writes, put it there: it is kept, and history is what it was."""
+    pair = removed.pair
+    stamp = next(path for path in pair.retired.iterdir() if path.name.startswith("000004"))
+    for path in ("m/0.wav~", "m/deep/er/foreign.wav", "m/kept.wav", "else/where.wav"):
+        (stamp / path).parent.mkdir(parents=True, exist_ok=True)
+        (stamp / path).write_bytes(path.encode())
+    lose_the_state(pair)
+    check(pair, removed.record, tmp_path)
+    removed.run()
+    check(pair, removed.record, tmp_path)
+    with pair.manifest() as manifest:
+        assert set(manifest.past.all_held()) == set(contents(pair.retired))
+        assert all(night.is_known for night in nights(manifest))
+    lose_the_state(pair)  # the seal is taken for sound
+    check(pair, removed.record, tmp_path)

@@ -8,8 +8,10 @@ from nightferry.planning.changes import (
     Difference,
     compare,
     content_untouched,
+    is_made_since,
     needs_relink,
     put_back_date,
+    same_date,
     same_metadata,
 )
 from nightferry.tree.metadata import Kind, Stat
@@ -77,3 +79,25 @@ def test_hard_links_are_put_anew_when_the_set_changes() -> None:
     assert needs_relink(FILE, linked._replace(inode=43))  # joined another
     assert not needs_relink(FILE, FILE._replace(inode=43))  # a plain file replaced by a plain file
     assert not needs_relink(linked, linked._replace(nlink=3))  # the same set, one name more
+
+
+def test_C_by_inode_size_and_date_it_is_that_file_whatever_its_time_of_change() -> None:
+    assert same_date(FILE, FILE._replace(ctime_ns=7, mode=0o600, nlink=2))
+    for field in ("size_bytes", "mtime_ns", "inode"):
+        assert not same_date(FILE, FILE._replace(**{field: 7}))
+
+
+def test_C_a_file_born_after_the_row_was_noted_is_another_one() -> None:
+    assert is_made_since(FILE, FILE.ctime_ns + 1)
+    assert not is_made_since(FILE, FILE.ctime_ns)
+    assert not is_made_since(FILE, None)  # the file system does not say: then it counts as that file
+    assert is_made_since(FILE._replace(ctime_ns=0), None)  # a row that holds nobody to its date
+
+
+def test_where_numbers_mean_nothing_another_number_is_no_change() -> None:
+    other = FILE._replace(inode=FILE.inode + 1)
+    assert compare(FILE, other) is Difference.TOUCHED
+    assert compare(FILE, other, inodes=False) is Difference.NONE
+    assert content_untouched(FILE, other, inodes=False)
+    linked = (FILE._replace(nlink=2), other._replace(nlink=2))
+    assert compare(*linked, inodes=False) is Difference.TOUCHED  # names of one file belong together by it

@@ -14,6 +14,8 @@ import pytest
 from world import World, sha256
 
 from drives import DriveFactory, run
+from nightferry.recovery.mending.damage import cases
+from nightferry.reporting.screens.mend_text import advice
 
 # Retention of a month is shortened for most: what is over, is over by date and by nights, whatever they are.
 SHORT = {"keep_retired": "5d", "keep_retired_at_least": "1d", "verify_cycle": "5d"}
@@ -63,6 +65,9 @@ class Choir(World):
         roots = (self.pair.copy, self.pair.retired)
         files = [path for root in roots for path in root.rglob("*") if path.is_file() and not path.is_symlink()]
         return [path for path in files if sha256(path) == digest]
+
+    def advice(self, name: str) -> str:
+        return advice("recordings", cases(self.damage())[0], self.survey(name))
 
     def became(self) -> list[str | None]:
         return [row[3] for row in self.register()]
@@ -337,6 +342,9 @@ def test_rule_C_an_edit_of_the_damaged_file_itself_is_copied_and_the_version_of_
     assert choir.in_copy(KYRIE) == sha256(choir.at(KYRIE))
     assert choir.bad_names() == [KYRIE]
     assert choir.on_secondary(choir.good)
+    assert "the right one of before is kept" in choir.advice(KYRIE)
+    assert choir.mend("accept")[0].done
+    assert choir.nights(1)[0].state == "sound"
 
 
 @pytest.mark.parametrize("name", [KYRIE, "masses/kyrie, from the copy.wav"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from itertools import islice
 from typing import NamedTuple
 
 from nightferry.manifest.manifest import Manifest
@@ -93,7 +94,7 @@ def unknown_nights(manifest: Manifest) -> list[range]:
     """The numbers of nights of which nobody knows what they left, as spans, by their number."""
     text = manifest.database.meta(_UNKNOWN) or ""
     spans = (range(int(first), int(last) + 1) for first, last in _SPANS.findall(text))
-    return sorted(spans, key=lambda each: each.start)
+    return sorted(islice(spans, _SPANS_LIMIT), key=lambda each: each.start)
 
 
 def add_unknown(manifest: Manifest, first: int, last: int) -> None:

@@ -163,8 +163,8 @@ class PageGuard:
             fd = self._effects.open(checksums_path(self._path), os.O_RDWR | os.O_NOFOLLOW | os.O_CLOEXEC)
             self._use(fd, known.header._replace(kind=Kind.IN_USE))
             assert self._checksums is not None
+            # Not synced: where a power cut loses it, the database shows that it was opened since it came to rest.
             self._checksums.set_header(self._header)
-            self._checksums.sync()
         except OSError:
             self.give_up()
 
@@ -277,8 +277,8 @@ class PageGuard:
                 return
             one = read_page_one(read_at(self._database, self._effects, 0, 100))
             if one.mode == JOURNAL_MODE:
+                # Not synced: where a power cut loses it, the checksums are its own all the same.
                 self._checksums.set_header(self._header._replace(kind=Kind.AT_REST, counter=one.counter))
-                self._checksums.sync()
         except sqlite3.Error:
             return  # somebody reads it: it is left as a run leaves it that is cut off
         except OSError:

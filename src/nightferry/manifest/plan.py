@@ -153,6 +153,11 @@ class Plan:
         )
         return {Step(row[0]): (row[1], row[2] or 0, row[3] or 0) for row in rows}
 
+    def linked_inodes(self) -> Iterator[int]:
+        """The inodes of files of several names that are planned for."""
+        for row in self._connection.execute("SELECT DISTINCT inode FROM item WHERE kind = 2 AND nlink > 1"):
+            yield row[0]
+
     # --- names that were not met again
 
     def vanish(self, entry: int) -> None:

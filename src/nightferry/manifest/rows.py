@@ -247,6 +247,10 @@ _DAMAGE = (
     _Rule("inode IS NOT NULL AND typeof(inode) <> 'integer'", "inode is no number"),
     _integer("size_bytes", 0, (1 << 63) - 1, "its size is none that a file can have", null=True),
     _time_ns("mtime_ns", null=True),
+    _Rule(
+        f"algorithm IS NOT NULL AND (typeof(algorithm) <> 'integer' OR CASE algorithm {_DIGEST_BYTES} END IS NULL)",
+        "its checksum is of an algorithm that this nightferry does not know",
+    ),
     *(
         _Rule(
             f"{column} IS NOT NULL AND (typeof(algorithm) <> 'integer' OR typeof({column}) <> 'blob'"
@@ -254,10 +258,6 @@ _DAMAGE = (
             "its checksum has not the length of its algorithm",
         )
         for column in ("digest", "bad_digest")
-    ),
-    _Rule(
-        f"algorithm IS NOT NULL AND (typeof(algorithm) <> 'integer' OR CASE algorithm {_DIGEST_BYTES} END IS NULL)",
-        "its checksum is of an algorithm that this nightferry does not know",
     ),
 )
 _HOLD = (

@@ -82,35 +82,37 @@ class Stock:
 
         Of several with one content, that with the same name. Once the whole copy was looked at, before ``hold``.
         """
+        last: int | None = 0
+        while last is not None:
+            with self._manifest.database.transaction():
+                last = self._pair_moved_after(last)
+
+    def _pair_moved_after(self, last: int) -> int | None:
+        """Some of them, from one on; the last of these, None at the end."""
         one = self._connection.execute
-        last = 0
-        while found := one(
-            "SELECT rowid, entry, name, algorithm, digest FROM forgotten WHERE rowid > ? ORDER BY rowid LIMIT 1",
-            (last,),
-        ).fetchone():
-            last, entry, name, *content = found
+        found = one(
+            "SELECT rowid, entry, name, algorithm, digest FROM forgotten WHERE rowid > ? ORDER BY rowid LIMIT ?",
+            (last, _CHUNK),
+        ).fetchall()
+        for row, entry, name, *content in found:
             new = one(
                 "SELECT id FROM appeared WHERE algorithm = ? AND digest = ? ORDER BY name <> ? LIMIT 1",
                 (*content, name),
             ).fetchone()
             if new is None:
                 continue
-            with self._manifest.database.transaction():
-                one(
-                    "UPDATE past SET reason = 'moved' WHERE entry = ? AND until = ? AND reason = 'removed'",
-                    (entry, self.next_run),
-                )
-                one(
-                    "UPDATE past SET until = ? WHERE entry = ? AND until = ? AND since < ?",
-                    (self.first, entry, self.next_run, self.first),
-                )
-                one(
-                    "UPDATE entry SET id = ?, born = (SELECT min(born) FROM past WHERE entry = ?) WHERE id = ?",
-                    (entry, entry, new[0]),
-                )
-                one("DELETE FROM appeared WHERE id = ?", new)
-                one("DELETE FROM forgotten WHERE rowid = ?", (last,))
-                one("DELETE FROM gone WHERE id = ?", (entry,))
+            one(
+                "UPDATE past SET reason = 'moved', until = ? WHERE entry = ? AND until = ? AND reason = 'removed'",
+                (self.first, entry, self.next_run),
+            )
+            one(
+                "UPDATE entry SET id = ?1, born = (SELECT min(born) FROM past WHERE entry = ?1) WHERE id = ?2",
+                (entry, *new),
+            )
+            one("DELETE FROM appeared WHERE id = ?", new)
+            one("DELETE FROM forgotten WHERE rowid = ?", (row,))
+            one("DELETE FROM gone WHERE id = ?", (entry,))
+        return found[-1][0] if found else None
 
     # --- retired versions
 

@@ -9,6 +9,7 @@ from datetime import datetime
 from nightferry.manifest.fixity import Fixity, Side, Subject
 from nightferry.night.context import Night, Stop
 from nightferry.night.failing import given_up
+from nightferry.night.links import join_links
 from nightferry.night.mending import MEND_LIMIT, REPLACE_DRIVE, mend_open, settle_findings
 from nightferry.night.register import close_right_again
 from nightferry.night.verify import Target, Verified, due, target_of, verify
@@ -52,6 +53,8 @@ def verify_slice(night: Night, *, mend: bool) -> Verified:
         # Somebody removed folders of the copy: what they held is looked for now, not when its turn comes.
         below = _read(night, {"secondary": _never_read_below(night, settled.folders)}, limit)
         settled.bad += settle_findings(night, below.bad, mend=mend).bad
+    if mend:
+        join_links(night, verified.apart)
     close_right_again(night.manifest, night.number, night.clock.now_s())
     night.bad.forget()
     if settled.bad > MEND_LIMIT:

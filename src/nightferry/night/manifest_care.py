@@ -95,7 +95,7 @@ class Care:
         path = f"/proc/self/fd/{self.secondary.fd}/{os.fsdecode(name)}"
         shown = os.path.join(str(self.settings.secondary), os.fsdecode(name))
         with open_sealed(
-            self.secondary, name, path=path, shown=shown, pair_id=self.pair_id, working=self.folder / FILE_NAME,
+            self.secondary, name, path=path, shown=shown, pair_id=self.pair_id, state=self.folder,
             lenient=lenient,
         ) as manifest:  # fmt: skip
             yield manifest

@@ -37,6 +37,7 @@ from nightferry.night.failing import FailingDrive
 from nightferry.night.finish import enter_folder_metadata, finish_folders, remember_listings
 from nightferry.night.fixity import reading_of, verify_slice
 from nightferry.night.holding import count_withheld, open_hold
+from nightferry.night.links import join_touched
 from nightferry.night.manifest_care import open_sound_manifest
 from nightferry.night.platter import Platter
 from nightferry.night.preflight import Drives, check_layout, lock_pair, open_drives
@@ -326,6 +327,7 @@ def _work(night: Night, result: Result, clock_ok: bool, state_folder: Path, rend
         copier = Copier(night)
         copier.run(night.plan.items(Step.RETYPED))
         copier.retry()
+        join_touched(night)
 
     night.progress.phase("finish folders")
     if not held:

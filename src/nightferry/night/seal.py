@@ -136,14 +136,16 @@ def _is_worth_keeping(night: Night, grace: _Grace) -> bool:
     if root.stat_or_none(MANIFEST) is None:
         return False
     found = sealed_pages.check(root, MANIFEST, read=_reader(night, grace, MANIFEST))
-    if found is None:  # sealed by a nightferry that left no checksums
-        return find_fault(f"/proc/self/fd/{root.fd}/{os.fsdecode(MANIFEST)}", night.effects) is None
-    if found.fault is not None:
+    if found is not None:
+        fault = found.fault
+    else:  # sealed by a nightferry that left no checksums, or something else wrote to it
+        fault = find_fault(f"/proc/self/fd/{root.fd}/{os.fsdecode(MANIFEST)}", night.effects)
+    if fault is not None:
         night.note(
-            f"The manifest that was sealed on the secondary before this night was damaged ({found.fault}), and was"
-            " sealed anew from the one here; nothing is lost by it. See whether the secondary is sound."
+            f"The manifest that was sealed on the secondary before this night was damaged ({fault}), and was sealed"
+            " anew from the one here; nothing is lost by it. See whether the secondary is sound."
         )
-    return found.fault is None
+    return fault is None
 
 
 def _check_rows(night: Night, path: str) -> str:

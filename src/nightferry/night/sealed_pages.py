@@ -11,7 +11,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import NamedTuple
 
@@ -77,7 +77,8 @@ def check(root: Root, name: bytes, *, path: str | None = None, read: Read | None
 
     ``path``: where SQLite finds it, if not through the root's own descriptor.
 
-    Which are its own is decided by the pages first, since a bit may have flipped in the very number of the seal.
+    Which are its own is decided by the pages first, since a bit may have flipped in the very number of the seal. Where
+    a program wrote to it after it was sealed, which the change counter tells, none are: it is judged by what it says.
     """
     effects = root.effects
     with ExitStack() as stack:
@@ -95,6 +96,8 @@ def check(root: Root, name: bytes, *, path: str | None = None, read: Read | None
         if not comparisons:
             return None
         one = read_page_one(read_at(fd, effects, 0, 100).ljust(100, b"\0"))
+        if one.is_whole and all(one.counter != each[0].counter for each in comparisons):
+            return None
 
         def take(number: int, sums: bytes) -> None:
             for _, comparison, _ in comparisons:
@@ -108,11 +111,12 @@ def check(root: Root, name: bytes, *, path: str | None = None, read: Read | None
         for _, comparison, _ in comparisons:
             comparison.end(hasher.pages)
         header, nearest, checksums = min(comparisons, key=lambda each: (each[1].bad_pages, each[1].unknown))
-        if nearest.unknown:
+        if nearest.unknown or (one.is_whole and one.counter != header.counter):
             return None
         said = generation_of(path or f"/proc/self/fd/{root.fd}/{os.fsdecode(name)}")
-        if nearest.bad_pages > 1 and said not in (None, header.generation):
-            return None  # those of another seal
+        is_other_seal = nearest.bad_pages > 1 and said not in (None, header.generation)
+        if is_other_seal or nearest.bad_pages > header.pages // 2:
+            return None  # or another file altogether
         bad, bad_pages = nearest.bad, nearest.bad_pages
         if not one.is_whole and not any(page == 1 for page, _ in bad):
             bad, bad_pages = [(1, (checksums.sums(1) or b"")[:8]), *bad], bad_pages + 1
@@ -129,23 +133,26 @@ def write(root: Root, staged: bytes, generation: int, database: int, guard: Page
     fd = root.create(staged)
     try:
         checksums = PageChecksums(fd, effects)
-        if guard is None or not _copy(guard, checksums, generation):
-            page_bytes = int.from_bytes(read_at(database, effects, 16, 2), "big")  # fileformat2.html, 1.3.2
-            page_bytes = 65536 if page_bytes == 1 else page_bytes
-            checksums.make(database, Header(Kind.SEALED, page_bytes, 0, 0, generation))
+        start = read_at(database, effects, 0, 100)
+        page_bytes = int.from_bytes(start[16:18], "big")  # fileformat2.html, 1.3.2
+        header = Header(
+            Kind.SEALED, 65536 if page_bytes == 1 else page_bytes, 0, read_page_one(start).counter, generation
+        )
+        if guard is None or not _copy(guard, checksums, header):
+            checksums.make(database, header)
         checksums.sync()
     finally:
         effects.close(fd)
 
 
-def _copy(guard: PageGuard, to: PageChecksums, generation: int) -> bool:
-    header = guard.header
-    for block in range(1, (header.pages + SUMS - 1) // SUMS + 1):
+def _copy(guard: PageGuard, to: PageChecksums, header: Header) -> bool:
+    pages = guard.header.pages
+    for block in range(1, (pages + SUMS - 1) // SUMS + 1):
         sums = guard.sums(block)
         if sums is None:
             return False
         to.write_block(block, sums)
-    to.set_header(Header(Kind.SEALED, header.page_bytes, header.pages, 0, generation))
+    to.set_header(header._replace(pages=pages))
     return True
 
 
@@ -173,12 +180,12 @@ def is_as_written(root: Root, staged: bytes, read: Read) -> bool:
 
 @contextmanager
 def open_sealed(
-    root: Root, name: bytes, *, path: str, shown: str, pair_id: str, working: Path | None = None, lenient: bool = False
+    root: Root, name: bytes, *, path: str, shown: str, pair_id: str, state: Path | None = None, lenient: bool = False
 ) -> Iterator[Manifest]:
     """A sealed manifest, opened for reading only, with nothing followed, and checked whole (untrusted.py).
 
-    Where pages of it are bad and the very pages stand in the other sealed one, or in ``working``, a private copy that
-    is put right is read instead. ``lenient``: where they stand nowhere, it is read as it is.
+    Where pages of it are bad and the very pages stand in the other sealed one, or in the working one in ``state``, a
+    private copy that is put right is read instead. ``lenient``: where they stand nowhere, it is read as it is.
 
     Raises ``UntrustedError``, and ``OSError`` where there is none.
     """
@@ -187,17 +194,21 @@ def open_sealed(
         fd = root.open_to_read(name)
         stack.callback(effects.close, fd)
         found = check(root, name, path=path)
+
+        def as_it_is() -> AbstractContextManager[Manifest]:
+            return open_untrusted(path, effects, shown=shown, pair_id=pair_id, expected=effects.fstat(fd))
+
         if found is None or found.fault is None:
-            expected = effects.fstat(fd)
-            yield stack.enter_context(open_untrusted(path, effects, shown=shown, pair_id=pair_id, expected=expected))
+            yield stack.enter_context(as_it_is())
             return
         pages = None
         if len(found.bad) == found.bad_pages:
-            sources = [fd, *_sources(root, name, working, stack)]
+            sources = [fd, *_sources(root, name, state, stack)]
             pages = page_repair.find_pages(found.bad, found.header.page_bytes, sources, effects)
         if pages is None and not lenient:
-            raise UntrustedError(f"The manifest {show_text(shown)} cannot be used: {found.fault}.", found.fault)
-        copy = stack.enter_context(_private_copy(fd, shown, effects))
+            with as_it_is():  # which says more where it is that of another pair, or of a newer nightferry
+                raise UntrustedError(f"The manifest {show_text(shown)} cannot be used: {found.fault}.", found.fault)
+        copy = stack.enter_context(_private_copy(fd, shown, state, effects))
         if pages is not None:
             target = effects.open(copy, os.O_RDWR | os.O_CLOEXEC)
             try:
@@ -207,22 +218,23 @@ def open_sealed(
         yield stack.enter_context(open_untrusted(str(copy), effects, shown=shown, pair_id=pair_id))
 
 
-def _sources(root: Root, name: bytes, working: Path | None, stack: ExitStack) -> Sequence[int]:
+def _sources(root: Root, name: bytes, state: Path | None, stack: ExitStack) -> Sequence[int]:
     found: list[int] = []
     effects = root.effects
     with suppress(OSError):
         found.append(root.open_to_read(PREVIOUS if name == MANIFEST else MANIFEST))
         stack.callback(effects.close, found[-1])
-    if working is not None:
+    if state is not None:
         with suppress(OSError):
-            found.append(effects.open(working, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC))
+            found.append(effects.open(state / FILE_NAME, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC))
             stack.callback(effects.close, found[-1])
     return found
 
 
 @contextmanager
-def _private_copy(fd: int, shown: str, effects: Effects) -> Iterator[Path]:
-    place = os.environ.get("TMPDIR") or "/var/tmp"
+def _private_copy(fd: int, shown: str, state: Path | None, effects: Effects) -> Iterator[Path]:
+    # A night may write in its state's folder; where somebody has the drive alone, there is none.
+    place = str(state) if state is not None and state.is_dir() else os.environ.get("TMPDIR") or "/var/tmp"
     try:
         folder = Path(tempfile.mkdtemp(prefix="nightferry-", dir=place))
     except OSError as error:

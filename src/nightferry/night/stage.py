@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
+from contextlib import closing
 from typing import NamedTuple
 
 from nightferry.manifest.plan import Item
 from nightferry.manifest.records import Content, Entry
-from nightferry.night.carry import in_copy, in_retired
+from nightferry.night.carry import in_copy
 from nightferry.night.context import Night
 from nightferry.night.failing import read_failed
 from nightferry.night.reading import Decayed, Unreadable, Unsettled, check_settled, digest_of, open_settled
 from nightferry.night.register import Known, as_before, check_decayed
-from nightferry.night.whereabouts import Place
+from nightferry.night.whereabouts import Place, Whereabouts
 from nightferry.planning.changes import needs_relink
 from nightferry.tree.content import Buffers, ReadFailed, copy_content
 from nightferry.tree.digests import by_id
@@ -156,46 +157,14 @@ def stage_right(night: Night, item: Item, found: Decayed) -> Staged | None:
         xattrs = read_xattrs(fd, night.effects)
     finally:
         night.effects.close(fd)
-    for path in _places(night, found.row, found.right):
-        name = night.staging_name()
-        try:
-            source = night.secondary.open_to_read(path)
-        except OSError:
-            continue
-        try:
-            out = night.secondary.create(name)
-            try:
-                copied = copy_content(
-                    source, out, size_bytes=night.effects.fstat(source).st_size,
-                    hasher=by_id(found.right.algorithm).new(), effects=night.effects, buffers=night.buffers,
-                    should_stop=night.stop, progress=night.bytes_passed,
-                )  # fmt: skip
-                if copied.digest == found.right.digest:
-                    lost = apply_to_open(out, now, xattrs, night.effects, fresh=True)
-                    night.metadata_lost.update(lost)
-                    night.barrier.file_written(out)
-                    return Staged(name, now, found.right, xattrs)
-            except ReadFailed:
-                pass  # bad there too
-            except BaseException:
-                night.secondary.unlink(name)
-                raise
-            finally:
-                night.effects.close(out)
-            night.secondary.unlink(name)
-        finally:
-            night.effects.close(source)
+    with closing(Whereabouts(night.manifest, night.secondary, None)) as known:
+        for place in known.places(found.right, now):  # of the same size: else it would be another file
+            name = night.staging_name()
+            if stage_from_place(
+                place, name, now, found.right, xattrs, night.secondary, night.barrier, night.buffers, night.stop
+            ):
+                return Staged(name, now, found.right, xattrs)
     return None
-
-
-def _places(night: Night, row: int, right: Content) -> Iterator[bytes]:
-    """Where the content of a row may stand on the secondary, below its root."""
-    entry = night.manifest.entries.by_id(row)
-    if entry is not None and entry.content == right:
-        yield in_copy(night.manifest.entries.path(row))
-    for version in night.manifest.past.kept_versions(row):
-        if (version.algorithm, version.digest) == (right.algorithm, right.digest):
-            yield in_retired(version.held)
 
 
 def stage_symlink(night: Night, item: Item) -> Staged:

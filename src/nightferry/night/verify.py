@@ -71,6 +71,7 @@ class Verified:
     bad: list[Finding] = field(default_factory=list)
     bad_count: int = 0
     intact_files: int = 0
+    apart: set[int] = field(default_factory=set)  # inodes of the primary whose copies have fewer names than they should
     changed: int = 0  # on the primary, by a person: the next night sees to it
     offered_s: float | None = None  # the time that there was for it; None: no limit
     given_up: set[Side] = field(default_factory=set)  # drives of which too many reads failed: read no further
@@ -335,12 +336,21 @@ def _judge(read: _Read, verified: Verified, intact: list[tuple[str, int]], *, in
     if verdict is Verdict.INTACT:
         verified.intact_files += is_file
         intact.append((subject.table, subject.id))
+        if _has_few_names(read) and len(verified.apart) < BAD_LIMIT:
+            verified.apart.add(subject.stat.inode)
     elif verdict is not None:
         verified.bad_count += 1
         if len(verified.bad) < BAD_LIMIT:
             verified.bad.append(Finding(target, verdict, _detail(read, verdict, inodes=inodes), _bad_file(read)))
     else:
         verified.changed += 1
+
+
+def _has_few_names(read: _Read) -> bool:
+    """Whether a file of the copy has fewer names than its file on the primary, which may be one in two (links.py)."""
+    target, then = read.target, read.target.subject.stat
+    is_of_copy = target.side == "secondary" and target.subject.table == "entry" and then.kind is Kind.FILE
+    return is_of_copy and read.now is not None and read.now.nlink < then.nlink
 
 
 def _verdict(read: _Read, *, inodes: bool) -> Verdict | None:

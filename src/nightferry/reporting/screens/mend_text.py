@@ -55,7 +55,7 @@ def ways(pair: str, case: Case, survey: Survey | None, source: Place | None = No
     if not case.damage:
         return []  # a version was chosen for a file that nothing is wrong with
     is_of_primary = case.verdict("primary") is not None
-    return _about_primary(pair, name, survey, accept) if is_of_primary else _about_copy(pair, name, survey)
+    return _about_primary(pair, name, case, survey, accept) if is_of_primary else _about_copy(pair, name, survey)
 
 
 def _about_retired(pair: str, name: str, source: Place | None, accept: str) -> Way:
@@ -65,10 +65,26 @@ def _about_retired(pair: str, name: str, source: Place | None, accept: str) -> W
     return Way(told, f"nightferry mend {pair} {name} --restore")
 
 
-def _about_primary(pair: str, name: str, survey: Survey, accept: str) -> list[Way]:
+def _has_newer(case: Case, survey: Survey) -> bool:
+    """Whether the copy has another version of the file by now than the one that the damage is about."""
+    entry = survey.entry
+    return entry is not None and any(
+        each.side == "primary" and each.digest is not None
+        and (each.algorithm, each.digest) != (entry.content.algorithm, entry.content.digest)
+        for each in case.damage
+    )  # fmt: skip
+
+
+def _about_primary(pair: str, name: str, case: Case, survey: Survey, accept: str) -> list[Way]:
     restore = f"nightferry mend {pair} {name} --restore"
     if not survey.primary.is_there:
         return [Way("It is gone from the primary by now. To close this:", accept)]
+    if survey.primary.is_right and _has_newer(case, survey):
+        told = (
+            "Somebody has written it since. The newer version is copied, and the right one of before is kept in"
+            " retired/ until you say that it may go in its time:"
+        )
+        return [Way(told, accept)]
     if survey.primary.is_right:
         return [Way("It has the right content again. To close this:", restore)]
     if survey.changed_since:
