@@ -1,7 +1,7 @@
-"""A night that is killed at one of its barriers: every instant at which what is on the drives and in the manifest differs.
+"""A night that is killed at one of its barriers.
 
-A SIGKILL takes nothing away that a call has done, so between two barriers only the order of calls counts. The points are:
-ahead of a sync or a commit, where something was done since the last point; and behind a commit, ahead of the next call.
+A SIGKILL takes nothing away that a call has done. The points are: ahead of a sync or a commit, where something was done
+since the last point; and behind a commit, ahead of the next call.
 """
 
 from __future__ import annotations

@@ -1,9 +1,10 @@
-"""All cases of the exhaustive set, each under a number that stays: a sequence of changes, its nights, and what befalls them.
+"""All cases of the exhaustive set, each under a number that stays: a sequence of changes, its nights, and an event.
 
-The tree is that of small_tree.py. A sequence is two changes, either seen by one night (``together``) or with a night between
-(``apart``); sequences that a night cannot tell apart count once, also where only the names of the two files of one folder
-are changed over. Each sequence has a slot for each event, so that ``number = sequence * SLOTS + slot``; a slot that
-its sequence does not have (a fourth file to rot, a fortieth barrier) is empty. Behind them stand three changes by sample.
+The tree is that of small_tree.py. A sequence is two changes, either seen by one night (``together``) or with a night
+between (``apart``). Sequences that a night cannot tell apart count once, also where only the names of the two files of
+one folder are changed over. Each sequence has a slot for each event, so that ``number = sequence * SLOTS + slot``; a
+slot that its sequence does not have (a fourth file to rot, a fortieth barrier) is empty. Behind all of them stand
+three changes by sample.
 """
 
 from __future__ import annotations

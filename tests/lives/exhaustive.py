@@ -6,8 +6,8 @@ python tests/lives/exhaustive.py --every 499 --offset 17    evenly spread: numbe
 python tests/lives/exhaustive.py --case 51213               one again: printed as a script for run.py, and lived
 python tests/lives/exhaustive.py --count                    how many there are, and lives none
 
-Each case begins with a pair that is made anew. A saved image put back would give each file of the primary another inode and
-ctime, by which the program knows a file; and making a pair takes a twentieth of a case.
+Each case begins with a pair that is made anew. A saved image put back would give each file of the primary another inode
+and ctime, by which the program knows a file; and making a pair takes a twentieth of a case.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from lives import small_events
 from lives.cases import SLOTS, Case, case, sequences, total
-from lives.life import in_memory, live, script, shrink
+from lives.life import Worlds, live, script, shrink
 from lives.world import Step, World
 
 assert small_events  # enters its steps
@@ -86,7 +86,7 @@ def run(chosen: Case) -> Lived:
 
 
 def run_all(numbers: Iterable[int]) -> list[Lived]:
-    """Lives the cases of these numbers, of one sequence at a time; behind the last barrier of a night no more are tried."""
+    """Lives the cases of these numbers; behind the last barrier of a night no more of its sequence are tried."""
     done: list[Lived] = []
     over: tuple[int, str] | None = None
     for number in numbers:
@@ -169,7 +169,7 @@ def _one(number: int, *, shrunk: bool) -> int:
     lived = run(chosen)
     print(f"[{lived.rule}] {lived.message}" if lived.rule else "nothing failed" if lived.reached else "not reached")
     if lived.rule and shrunk:
-        print(script(shrink(list(chosen.steps), lived.rule, in_memory())))
+        print(script(shrink(list(chosen.steps), lived.rule, Worlds())))
     return 1 if lived.rule else 0
 
 
@@ -191,8 +191,8 @@ def _many(tasks: list[list[int]], args: argparse.Namespace) -> int:
                     _tell(lived, out)
             if time.monotonic() - began > 30 * (last + 1):
                 last = int((time.monotonic() - began) / 30)
-                print(f"{at + 1} of {len(tasks)}, {totals.total()} cases, {nights} nights; all before {task[-1] + 1} are done",
-                      file=sys.stderr, flush=True)  # fmt: skip
+                told = f"{at + 1} of {len(tasks)} sequences, {totals.total()} cases, {nights} nights"
+                print(f"{told}; all before {task[-1] + 1} are done", file=sys.stderr, flush=True)
     took, cases = time.monotonic() - began, max(1, totals.total())
     print(f"{totals.total()} cases, {nights} nights in {took:.0f} s; {1000 * cpu_s / cases:.0f} ms of processor a case,"
           f" {1000 * cpu_s / max(1, nights):.0f} a night")  # fmt: skip

@@ -531,7 +531,11 @@ class Oracle:
                 continue
             if any(self._same_restored(thing, each, record) for each in options):
                 continue
-            if record.outcome == "killed" and thing is not None and any(each and each.key == thing.key for each in options):
+            if (
+                record.outcome == "killed"
+                and thing is not None
+                and any(each and each.key == thing.key for each in options)
+            ):
                 continue  # it was under its new name already, and its date or mode was not set yet
             if thing is not None:
                 wrong.append(f"{path!r} is {_told(thing)}, was {' or '.join(map(_told, options))}")

@@ -1,8 +1,8 @@
-"""A tree of two folders and three files: which changes apply to it, and which sequences of them a night cannot tell apart.
+"""A tree of two folders and three files: which changes apply to it, and which of their sequences a night tells apart.
 
-The three files have one size and one date, so that only inode and content tell which is which. A ``SmallTree`` is a model:
-it holds what a change leaves, without a disk, so that all sequences are found in a moment. A test compares it with the
-kernel.
+The three files have one size and one date, so that only inode and content tell which is which. A ``SmallTree`` is a
+model: it holds what a change leaves, without a disk, so that all sequences are found in a moment. A test compares it
+with the kernel.
 
     for step in changes(tree): after = tree.changed(step)
 """

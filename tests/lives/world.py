@@ -428,7 +428,7 @@ class World:
             shutil.rmtree(os.fsencode(target), ignore_errors=True)
 
     def check_nights(self, *, alone: bool) -> None:
-        """The same of every recorded night, newest first; what they come from is opened once, as by one who looks around."""
+        """The same of every recorded night, newest first; what they come from is opened once."""
         with ExitStack() as stack:
             source: Source | None = None
             with suppress(NightferryError):  # then each night says so
