@@ -500,7 +500,8 @@ class World:
                 self.release()
             elif said.damage:
                 self._judge(said)
-            elif said.outcome == "complete" and said.state == "sound" and self._is_equal():
+            elif self.oracle.calm > (CYCLE_DAYS + 2 if self.oracle.rot else 0):
+                self.oracle.check_all_found()
                 return
         self.oracle.fail("not-sound", f"after {_CONVERGE_NIGHTS} nights: {said}")
 
@@ -518,9 +519,6 @@ class World:
         for path, side in sorted(left):
             with suppress(NightferryError):
                 self.mend("accept", b"retired/" + path if side == "retired" else path)
-
-    def _is_equal(self) -> bool:
-        return not any(rot.side == "primary" for rot in self.oracle.rot.values()) or self.oracle.calm > CYCLE_DAYS
 
 
 _abilities: dict[str, Capabilities] = {}
