@@ -319,7 +319,11 @@ def test_json_has_the_documented_keys(own_nights: Box) -> None:
 
 def test_E_N_after_the_state_is_lost_the_records_of_the_drive_say_the_same(own_nights: Box) -> None:
     box = own_nights
+    (box.primary() / RENAMED / "01 kyrie.wav").rename(box.primary() / "first.wav")
+    shutil.rmtree(box.primary() / RENAMED)
+    box.ok("run")
     questions = [("recordings", CONCERT, "--as-of", "2"), ("recordings", "--as-of", "1", "--recursive")]
+    questions += [("recordings", RENAMED, "--as-of", "4"), ("recordings", "--as-of", "3", "--recursive")]
     questions += [("recordings", f"{RENAMED}/01 kyrie.wav"), ("recordings",)]
     before = [box.ok("history", *each) for each in questions]
     shutil.rmtree(box.state)

@@ -426,7 +426,10 @@ add("same_content", same_content, _of("f", new=_free))
 add("many_same", many_same, lambda draw: {"folder": draw.folder(), "number": draw.number(), "count": 6}, weight=0.2)
 add(
     "folder_of", folder_of,
-    lambda draw: {"path": draw.free(folder=True), "number": draw.number(), "count": draw.random.choice((2, 3, 10))}, weight=2,
+    lambda draw: {
+        "path": draw.free(folder=True), "number": draw.number(), "count": draw.random.choice((2, 3, 10))
+    },
+    weight=2,
 )  # fmt: skip
 add("rename", rename, _moved, weight=5)
 add("rename_into", rename, _in_folder, weight=2)

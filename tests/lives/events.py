@@ -438,7 +438,8 @@ def _cell(draw: Draw) -> Args | None:
 
 
 _COLUMNS = (
-    "parent", "name", "kind", "size_bytes", "mtime_ns", "inode", "mode", "digest", "digest", "algorithm", "since", "born",
+    "parent", "name", "kind", "size_bytes", "mtime_ns", "inode", "mode", "digest", "digest",
+    "algorithm", "since", "born",
 )  # fmt: skip
 
 

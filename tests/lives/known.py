@@ -29,6 +29,10 @@ def _known(name: str, rules: str, *steps: Step, drives: str = "tmpfs") -> Known:
     return Known(name, frozenset(rules.split()), steps, drives)
 
 
+def _flipped(table: str, column: str) -> Step:
+    return ("flip_column", {"place": "working", "table": table, "column": column, "name": b"kyrie.wav", "bit": 0})
+
+
 _ROT: Step = ("rot_primary", {"path": b"m/kyrie.wav", "at": 7})
 # The files of a folder m have the same date, so that the same files can come back.
 _DATED: tuple[Step, ...] = tuple(("utime", {"path": b"m/take %d.wav" % each, "time_ns": 10**18}) for each in range(9))
@@ -56,13 +60,13 @@ KNOWN = (
     _known(
         "a_flipped_checksum", "intact-called-bad",
         _write(b"m/kyrie.wav", 1), _write(b"m/gloria.wav", 2), NIGHT, NIGHT,
-        ("flip_column", {"place": "working", "table": "entry", "column": "digest", "name": b"kyrie.wav", "bit": 0}), NIGHT, NIGHT, _VERIFY,
+        _flipped("entry", "digest"), NIGHT, NIGHT, _VERIFY,
         ("restore_all", {}), ("converge", {}),
     ),
     _known(
         "a_flipped_parent", "restore-refused",
         _write(b"m/kyrie.wav", 1), _write(b"n/gloria.wav", 2), NIGHT, _write(b"m/kyrie.wav", 3), NIGHT,
-        ("flip_column", {"place": "working", "table": "past", "column": "parent", "name": b"kyrie.wav", "bit": 0}),
+        _flipped("past", "parent"),
         NIGHT, NIGHT, ("restore_all", {}), ("converge", {}),
     ),
     *(
@@ -112,7 +116,7 @@ KNOWN = (
         for at in (5, 6, 7)
     ),
     _known(
-        "names_changed_on_exfat", "complete-false",
+        "names_changed_on_exfat", "complete-false intact-called-bad",
         _write(b"a.wav", 1), _write(b"b.wav", 2), _write(b"c.wav", 3),
         *(("utime", {"path": path, "time_ns": 1_600_000_000_000_000_000}) for path in (b"a.wav", b"b.wav", b"c.wav")),
         NIGHT, ("delete", {"path": b"a.wav"}), ("rename", {"old": b"b.wav", "new": b"d.wav"}), ("remount", {}), NIGHT,
@@ -124,7 +128,8 @@ KNOWN = (
     ),
     _known(
         "one_night_a_year_ahead", "never-expires",
-        _write(b"m/kyrie.wav", 1), NIGHT, _write(b"m/kyrie.wav", 2), ("clock", {"days": 366}), NIGHT, ("clock", {"days": 0}),
+        _write(b"m/kyrie.wav", 1), NIGHT, _write(b"m/kyrie.wav", 2), ("clock", {"days": 366}), NIGHT,
+        ("clock", {"days": 0}),
         *[NIGHT] * 20,
     ),
     _known(
@@ -150,7 +155,9 @@ KNOWN = (
         ("delete_tree", {"path": b"m"}), ("link", {"path": b"n/a.wav", "new": b"n/b.wav"}), NIGHT, ("release", {}),
         NIGHT, NIGHT, NIGHT,
     ),
-    _known("new_primary_of_another_pair", "stuck", _write(b"a.wav"), NIGHT, ("second_pair", {}), ("new_primary", {"second": True}), ("converge", {})),
+    _known("new_primary_of_another_pair", "stuck",
+        _write(b"a.wav"), NIGHT, ("second_pair", {}), ("new_primary", {"second": True}), ("converge", {}),
+    ),
     *(
         _known(
             f"mass_deletion_cut_short_{at}", "hold-hidden",
@@ -161,7 +168,8 @@ KNOWN = (
     ),
     _known(
         "released_and_then_more", "release-beyond",
-        ("folder_of", {"path": b"m", "number": 1, "count": 9}), *_DATED, ("folder_of", {"path": b"n", "number": 2, "count": 17}),
+        ("folder_of", {"path": b"m", "number": 1, "count": 9}), *_DATED,
+        ("folder_of", {"path": b"n", "number": 2, "count": 17}),
         NIGHT, ("delete_tree", {"path": b"m"}), NIGHT, ("release", {}),
         ("folder_of", {"path": b"m", "number": 1, "count": 9}), *_DATED, ("delete_tree", {"path": b"n"}), NIGHT,
     ),

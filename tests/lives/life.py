@@ -66,7 +66,7 @@ class Worlds(NamedTuple):
 
 
 def live(steps: Iterable[Step], make: Make, seed: int | None = None, *, verbose: bool = False) -> Outcome:
-    """Lives these steps; keeps those that were begun. ``steps`` may be drawn as they are asked for: see ``LifeDrawer``."""
+    """Lives these steps; keeps those that were begun. They may be drawn as they are asked for (``LifeDrawer``)."""
     base = Path(tempfile.mkdtemp(prefix="life-", dir=MEMORY if MEMORY.is_dir() else None))
     done: list[Step] = []
     world: World | None = None

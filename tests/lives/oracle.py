@@ -1,12 +1,12 @@
 """What must be true of a pair, told from outside: standard library only, and nothing of the package under test.
 
 The oracle looks at the two drives before and after whatever the program does, keeps a record of each night, and raises
-``Failure`` where the program lost something or said something false. It is told by the world (world.py) what the program
-said (``Said``, ``Restored``), and what was done to the drives behind the program's back where it cannot see that itself
+``Failure`` where the program lost something or said something false. The world (world.py) tells it what the program
+said (``Said``, ``Restored``), and what was done behind the program's back where it cannot see that itself
 (``rotted``, ``clock_is``, ``records_lost``).
 
     oracle = Oracle(primary, secondary, Promise(keep_s=..., floor_s=..., keep_nights=...))
-    oracle.before_program()                  # ahead of a night or a command: what is gone by now is not the program's doing
+    oracle.before_program()                  # ahead of a night or a command: what is gone by now others destroyed
     oracle.after_night(said, true_s)         # rules B, C, D, M and the record of that night
     oracle.check_restored(number, restored, target)
     oracle.check_listing(number, listed)
@@ -14,8 +14,8 @@ said (``Said``, ``Restored``), and what was done to the drives behind the progra
 How it decides:
 
 * **Record.** What ``restore --as-of N`` has to give is what the primary held when night N ran, where that night was
-  complete. Of any other night, and of files written while it ran, a set of states is allowed for each name: what the name
-  was before, and what it had become. What stands in ``copy/`` when the night has ended picks one of them.
+  complete. Of any other night, and of files written while it ran, a set of states is allowed for each name: what the
+  name was before, and what it had become. What stands in ``copy/`` when the night has ended picks one of them.
 * **Promised** is every content that ever stood in ``copy/``. It has to stand on the secondary until it is old by true
   time and by completed nights since it left the copy. What is gone when the program is called was destroyed by whoever
   acted before: then it is no longer promised, but still has to be told as missing.
@@ -119,7 +119,7 @@ class Rot:
 
 @dataclass
 class Left:
-    """When a content left the copy: by true time, completed nights until then, and whether the clock was ahead since."""
+    """When a content left the copy: true time, completed nights until then, and whether the clock was ahead."""
 
     true_s: float
     completed: int
@@ -253,8 +253,8 @@ class Oracle:
             age = (self.true_s - left.true_s) / DAY_S
             self.fail(
                 "lost",
-                f"{len(lost)} contents stand nowhere, such as {_shown(key)} ({self._names_of(key)}), which left the copy"
-                f" {age:.1f} days and {self.completed - left.completed} completed nights ago",
+                f"{len(lost)} contents stand nowhere, such as {_shown(key)} ({self._names_of(key)}), which left the"
+                f" copy {age:.1f} days and {self.completed - left.completed} completed nights ago",
             )
             for key, _ in lost:
                 self.left.pop(key, None)
@@ -449,8 +449,8 @@ class Oracle:
             if age_s > over_s and nights > self.promise.keep_nights + OVERDUE and key not in self.foreign:
                 self.fail(
                     "never-expires",
-                    f"{_shown(key)} ({self._names_of(key)}) left the copy {age_s / DAY_S:.1f} days and {nights} completed"
-                    f" nights ago, and is kept still, after {self.calm} sound nights",
+                    f"{_shown(key)} ({self._names_of(key)}) left the copy {age_s / DAY_S:.1f} days and {nights}"
+                    f" completed nights ago, and is kept still, after {self.calm} sound nights",
                 )
                 return
 
@@ -526,6 +526,20 @@ class Oracle:
         if record is None:
             return
         found = look(bytes(target))
+        what = f"restore --as-of {number} (exit {restored.exit_code})"
+        self._check_names(what, record, restored, found)
+        if restored.named and restored.exit_code == 0:
+            self.fail("restore-exit", f"{what}: not all is right, and it says 0")
+        missing = {path for path in record.names if path not in found.things}
+        if record.groups is not None:
+            mine, theirs = _groups_within(record.groups, missing), found.groups
+            if mine != theirs:
+                self.fail(
+                    "restore-links",
+                    f"{what}: hard links {_names(mine - theirs)} are not, or {_names(theirs - mine)} are",
+                )
+
+    def _check_names(self, what: str, record: Record, restored: Restored, found: Tree) -> None:
         standing = self.look_copy().contents | self.look_retired().contents
         if restored.with_primary:
             standing |= self.look_primary().contents
@@ -544,23 +558,12 @@ class Oracle:
                 hidden.append(path)
             elif all(each is not None and each.key in standing and each.key not in self.rot for each in options):
                 unneeded.append(path)
-        what = f"restore --as-of {number} (exit {restored.exit_code})"
         if wrong:
             self.fail("restore-wrong", f"{what}: {len(wrong)} wrong: {'; '.join(wrong[:EXAMPLES])}")
         if hidden:
             self.fail("restore-silent", f"{what}: {len(hidden)} missing and not named: {_names(sorted(hidden))}")
         if unneeded:
             self.fail("restore-gave-up", f"{what}: no place has it, though one has: {_names(sorted(unneeded))}")
-        if restored.named and restored.exit_code == 0:
-            self.fail("restore-exit", f"{what}: not all is right, and it says 0")
-        missing = {path for path in record.names if path not in found.things}
-        if record.groups is not None:
-            mine, theirs = _groups_within(record.groups, missing), found.groups
-            if mine != theirs:
-                self.fail(
-                    "restore-links",
-                    f"{what}: hard links {_names(mine - theirs)} are not, or {_names(theirs - mine)} are",
-                )
 
     def _same_restored(self, found: Thing | None, wanted: Thing | None, record: Record) -> bool:
         """A restore has the whole metadata, whatever the secondary can hold."""
@@ -582,7 +585,8 @@ class Oracle:
         if must - listed or listed - may:
             self.fail(
                 "history-false",
-                f"history --as-of {number} leaves out {_names(sorted(must - listed))}, has {_names(sorted(listed - may))}",
+                f"history --as-of {number} leaves out {_names(sorted(must - listed))}, has"
+                f" {_names(sorted(listed - may))}",
             )
 
     def check_kept_whole(self, whole: set[int]) -> None:

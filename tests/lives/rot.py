@@ -1,9 +1,9 @@
 """Rot: bits of a file flipped so that the file system sees nothing of it: size, mtime and ctime stay.
 
-On real drives the image is written behind the file system (drives.py). In memory (tmpfs) there is no platter behind the
-pages. There a store through a shared mapping does it: tmpfs notes a write to a mapping only when the page is faulted in
-for writing (mm/memory.c: do_shared_fault), and a page that was read first is mapped writable already. So the byte is read,
-then written, and no time moves; ``flip`` checks that each time.
+On real drives the image is written behind the file system (drives.py). In memory (tmpfs) there is no platter behind
+the pages. There a store through a shared mapping does it: tmpfs notes a write to a mapping only when the page is
+faulted in for writing (mm/memory.c: do_shared_fault), and a page that was read first is mapped writable already. So
+the byte is read, then written, and no time moves; ``flip`` checks that each time.
 """
 
 from __future__ import annotations

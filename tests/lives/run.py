@@ -19,9 +19,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from lives import small_events  # noqa: E402
+from lives import small_events
 from lives.life import LifeDrawer, Outcome, Worlds, live, random_life, script, shrink
-from lives.world import Step  # noqa: E402
+from lives.world import Step
 
 assert small_events  # enters its steps, which scripts name
 

@@ -6,7 +6,7 @@
     world.close()
 
 A **step** is a name and its arguments, plain values that ``repr`` prints: changes of the tree (changes.py), events
-(events.py), and what the pair does (here: ``night``, ``restore``, ``restore_all``, ``converge``). A step that does not apply
+(events.py), and what the pair does (``night``, ``restore``, ``restore_all``, ``converge``). A step that does not apply
 any more, since an earlier one was left out, does nothing. Whatever the program does is checked by the oracle; a
 ``Failure`` of it ends the life.
 """
@@ -38,6 +38,7 @@ from typing import Any, NamedTuple
 
 from harness import Pair
 
+import nightferry.night.run as run_module
 from drives import Drive
 from effects_faults import CountingEffects, FailingEffects, KillingEffects, PowerCutEffects, in_child
 from lives.acting import ActingEffects
@@ -46,7 +47,6 @@ from lives.clock import LifeClock
 from lives.looking import forget
 from lives.oracle import DAY_S, Failure, Oracle, Promise, Restored, Said
 from nightferry.errors import NightferryError
-import nightferry.night.run as run_module
 from nightferry.night import takeover
 from nightferry.night.context import Stop, Unwatched
 from nightferry.night.pairing import make_pair
@@ -129,8 +129,8 @@ class World:
     def __post_init__(self) -> None:
         primary, secondary = self.drives or (self.base / "primary", self.base / "secondary")
         given = {
-            "keep_retired": f"{KEEP_DAYS}d", "keep_retired_at_least": f"{FLOOR_DAYS}d", "verify_cycle": f"{CYCLE_DAYS}d",
-            "hold_count": HOLD_COUNT, **self.settings,
+            "keep_retired": f"{KEEP_DAYS}d", "keep_retired_at_least": f"{FLOOR_DAYS}d",
+            "verify_cycle": f"{CYCLE_DAYS}d", "hold_count": HOLD_COUNT, **self.settings,
         }  # fmt: skip
         self.pair = Pair(primary, secondary, self.base / "state", paired=False, **given)
         self.primary, self.secondary = self.pair.primary, self.pair.secondary
@@ -527,8 +527,8 @@ _abilities: dict[str, Capabilities] = {}
 
 
 def _probed(fd: int, effects: Effects, *, as_root: bool, file_system: str) -> Capabilities:
-    """What a file system can hold is tried out once, and not at the beginning of each night: that has its own tests, and a
-    crash should hit the night itself."""
+    """What a file system can hold is tried out once, not at the beginning of each night: that has its own tests, and
+    a crash should hit the night itself."""
     if file_system not in _abilities:
         _abilities[file_system] = probe(fd, Effects(), as_root=as_root, file_system=file_system)
     return _abilities[file_system]

@@ -130,6 +130,26 @@ def test_only_an_empty_drive_is_filled(drives: DriveFactory, tmp_path: Path) -> 
         filled(pair)
 
 
+def test_N_a_drive_that_somebody_fills_while_the_question_stands_is_left_alone(
+    drives: DriveFactory, tmp_path: Path
+) -> None:
+    world = World.on_drives(drives, tmp_path)
+    world.pair.write(KYRIE, b"kyrie " * 1000)
+    world.pair.run_well()
+    swap(world, drives("ext4", 32 * MIB))
+
+    def confirm(proposal: NewPrimary) -> bool:
+        world.pair.write("somebody's own.txt", "not there when the question was put\n")
+        return True
+
+    pair = world.pair
+    with pytest.raises(WrongDrive, match="is not empty"):
+        fill_new_primary(
+            pair.settings, pair.state_dir, confirm, Unwatched(), Effects(), pair.clock, Stop(pair.clock), bad=False
+        )
+    assert sorted(os.listdir(pair.primary)) == ["lost+found", "somebody's own.txt"]
+
+
 def test_a_drive_too_small_is_said_and_a_larger_one_taken_after_it(drives: DriveFactory, tmp_path: Path) -> None:
     world = World.on_drives(drives, tmp_path)
     pair = world.pair

@@ -95,7 +95,7 @@ def _mend(args: argparse.Namespace, settings: Settings, pair: PairSettings, aske
     if action is not None:
         leave_damage(settings.state_dir, pair.name, open_count, clock.now_s())
         bring_up_to_date(pair, settings.state_dir, "mend", clock.now_s())
-    code = exits.ATTENTION if open_count else exits.SOUND
+    code = exits.ATTENTION if open_count or call.refused else exits.SOUND
     call.end(code, open_count, count_names(still_open))
     return code
 
@@ -124,6 +124,7 @@ class _Call:
         self._screen: Screen = Screen(sys.stderr if args.json else sys.stdout)
         self._told: list[dict[str, Any]] = []
         self._hidden = 0
+        self.refused = 0  # names with which what was asked for was not done
 
     def run(self) -> None:
         """Raises ``WrongUse`` where nobody can be asked, and ``Stopped``."""
@@ -194,6 +195,7 @@ class _Call:
         assert self._action is not None
         source = None if self._args.source is None else os.fsencode(self._args.source)
         outcome = self._session.act(looked, self._action, source)
+        self.refused += not outcome.done
         self._told.append(self._as_json(looked, outcome))
         if not self._args.json:
             told = outcome.told if outcome.salvaged is None else salvaged_text(outcome.salvaged)

@@ -16,7 +16,7 @@ from nightferry.tree.root import join
 
 _PAGE = 100
 # Passes over all rows, after which an index costs less.
-_PASSES_LIMIT = 8
+_PASSES_LIMIT = 20
 _CACHE_KIB = 4 * 1024
 
 _COPY = "SELECT id, parent, name, NULL, digest, algorithm FROM entry WHERE {}"

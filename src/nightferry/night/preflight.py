@@ -155,10 +155,12 @@ def _open_to_mend(settings: PairSettings, effects: Effects) -> int:
             " there: mount it for writing, then mend again. A file system with errors is often remounted so: then look"
             " into the system log and check the file system first."
         )
+    path, flags = os.path.realpath(settings.primary), os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
     try:
-        return effects.open(
-            os.path.realpath(settings.primary), os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
-        )
+        try:
+            return effects.open(path, flags | os.O_NOATIME)
+        except PermissionError:
+            return effects.open(path, flags)  # O_NOATIME is for the owner only
     except OSError as error:
         raise WrongDrive(
             f"The primary at {shown} cannot be opened ({error.strerror}); run as a user that may read and write it."

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 import stat as stat_module
+from collections import OrderedDict
 from collections.abc import Iterator
 from contextlib import suppress
 from typing import NamedTuple
@@ -21,6 +22,7 @@ from nightferry.units import show_name
 
 _CACHE_KIB = 4 * 1024
 _PAGE = 100
+_NOWHERE_LIMIT = 4_096
 
 
 class Place(NamedTuple):
@@ -40,6 +42,7 @@ class Whereabouts:
     def __init__(self, manifest: Manifest, secondary: Root, primary: Root | None, *, walks: bool = False) -> None:
         self._contents = Contents(manifest)
         self._secondary, self._primary = secondary, primary
+        self._nowhere: OrderedDict[Content, None] = OrderedDict()
         self._unrecorded = _Unrecorded(manifest, primary) if primary is not None and walks else None
 
     def close(self) -> None:
@@ -52,6 +55,18 @@ class Whereabouts:
         return filter(lambda place: is_candidate(place, stat.size_bytes), self._all(content, stat))
 
     def _all(self, content: Content, stat: Stat) -> Iterator[Place]:
+        if content not in self._nowhere:
+            yield from self._recorded(content)
+            # Whoever asked tried them all. Of many files of one content not each is to try them all again.
+            self._nowhere[content] = None
+            if len(self._nowhere) > _NOWHERE_LIMIT:
+                self._nowhere.popitem(last=False)
+        if self._unrecorded is not None and content.digest is not None:
+            assert self._primary is not None
+            for path in self._unrecorded.like(stat):
+                yield Place(self._primary, path, "primary", _told("the primary", path))
+
+    def _recorded(self, content: Content) -> Iterator[Place]:
         for found in self._contents.places(content):
             if found.place == "retired":
                 yield Place(self._secondary, in_retired(found.path), "retired", _told("a retired version", found.path))
@@ -59,10 +74,6 @@ class Whereabouts:
                 yield Place(self._secondary, in_copy(found.path), "copy", _told("a file of the copy", found.path))
         if self._primary is not None:
             for path in self._contents.names(content):
-                yield Place(self._primary, path, "primary", _told("the primary", path))
-        if self._unrecorded is not None and content.digest is not None:
-            assert self._primary is not None
-            for path in self._unrecorded.like(stat):
                 yield Place(self._primary, path, "primary", _told("the primary", path))
 
 

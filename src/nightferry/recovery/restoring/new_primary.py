@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from nightferry.errors import Failed, WrongDrive, WrongUse
+from nightferry.errors import Busy, Failed, WrongDrive, WrongUse
 from nightferry.manifest.asof import NEWEST, AsOf
 from nightferry.manifest.manifest import FILE_NAME, Manifest
 from nightferry.manifest.overview import Overview, overview
@@ -109,6 +109,7 @@ def fill_new_primary(
             return result
         if not confirm(proposal):
             return None
+        work.check_unchanged(proposal)
         work.carry_out(proposal, result, bad=bad)
         return result
 
@@ -180,6 +181,14 @@ class _Work:
             side("secondary", settings.secondary, self._secondary, self._mounts["secondary"], has_card=True),
             self._overview(),
         )  # fmt: skip
+
+    def check_unchanged(self, shown: NewPrimary) -> None:
+        """Once a person agreed. Raises ``Busy`` where the new drive is not as it was shown."""
+        if self._action(look_at(self._settings.primary, self._primary.fd, self._effects)) != shown.action:
+            raise Busy(
+                f"Something has changed on the drive at {show_text(str(self._settings.primary))} while the question"
+                " stood: nothing was written. Give the same command again, and look at what it shows."
+            )
 
     def _action(self, found: Found) -> str:
         shown, name = show_text(str(self._settings.primary)), self._settings.name
