@@ -25,6 +25,7 @@ How it decides:
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -97,6 +98,7 @@ class Record:
     groups: frozenset[frozenset[bytes]] | None
     outcome: str
     true_s: float
+    halfway: frozenset[tuple[bytes, Key]] = frozenset()  # last parts of names, with contents that may stand there yet
 
     @property
     def is_complete(self) -> bool:
@@ -149,6 +151,7 @@ class Oracle:
     shown: dict[bytes, Thing] | None = None  # removed or replaced, when a hold was shown and released
     true_s: float = 0.0
     accused: frozenset[tuple[bytes, str]] = frozenset()  # what was told as rot, so far
+    inodes_before: dict[int, Key] = field(default_factory=dict)  # of the primary, when the last night ended
     identities: dict[tuple[int, int, int], Key] = field(default_factory=dict)  # inode, size, mtime: the first content
 
     # --- failing
@@ -342,15 +345,15 @@ class Oracle:
             now, copy = primary.things.get(path), self.before_copy.things.get(path)
             if now is None or now.kind != "f" or now != self.before_primary.things.get(path) or now.key in self.rot:
                 continue
-            if self._is_under_old_date(path, now):
-                continue
+            if self._first_of(path, self.before_primary) != now.key:
+                continue  # a person has to judge
             if side == "primary" or (side == "secondary" and copy is not None and copy.key == now.key):
                 self.fail("intact-called-bad", f"{path!r} on the {side} is told as decayed; it is what was written")
 
-    def _is_under_old_date(self, path: bytes, now: Thing) -> bool:
-        """Whether a file that was seen before, by inode, size and date, has other content: a person has to judge."""
-        inode = self.before_primary.inodes[path]
-        return self.identities.get((inode, now.size_bytes, now.mtime_ns), now.key) != now.key
+    def _first_of(self, path: bytes, tree: Tree) -> Key:
+        """The content that was first seen under the inode, size and date of a file; another may be an edit or rot."""
+        thing = tree.things[path]
+        return self.identities.get((tree.inodes[path], thing.size_bytes, thing.mtime_ns), thing.key)
 
     def _allowed(self, said: Said, after: Tree) -> dict[bytes, Alternatives]:
         """What each name may be as of this night: what it is on the primary, and if it was not complete what it was."""
@@ -358,6 +361,8 @@ class Oracle:
         for tree in (self.before_primary, after):
             for path, thing in tree.things.items():
                 now.setdefault(path, set()).update(self._as_written(path, thing))
+                if (path, "primary") in said.damage and thing.kind == "f":
+                    now[path].add(thing._replace(content=self._first_of(path, tree)[1]))
         for path in now.keys() - (self.before_primary.things.keys() & after.things.keys()):
             now[path].add(None)  # it came or went meanwhile
         for path in _above_changed(self.before_primary, after):
@@ -460,10 +465,24 @@ class Oracle:
             thing = copy.things.get(path)
             standing = [each for each in options if self._same(thing, each)]
             names[path] = (standing[0],) if standing and self.keeps_metadata and said.outcome != "killed" else options
+        halfway = self._halfway(primary) if said.outcome == "killed" else frozenset()
+        self.inodes_before = {inode: primary.things[path].key for path, inode in primary.inodes.items()}
         exact = said.outcome == "complete" and primary == self.before_primary and not self.rot
         self.records[said.number] = Record(
-            said.number, names, primary.groups if exact and self.links else None, said.outcome, self.true_s
+            said.number, names, primary.groups if exact and self.links else None, said.outcome, self.true_s, halfway
         )
+
+    def _halfway(self, primary: Tree) -> frozenset[tuple[bytes, Key]]:
+        """A killed night may have moved a thing, or a folder above it, and not have come to the rest of it."""
+        previous = self._last_record()
+        known = previous.names.items() if previous else ()
+        names = [(path, thing) for path, things in known for thing in things]
+        names += primary.things.items()
+        found = {(os.path.basename(path), thing.key) for path, thing in names if thing is not None}
+        for path, inode in primary.inodes.items():
+            if inode in self.inodes_before:
+                found.add((os.path.basename(path), self.inodes_before[inode]))
+        return frozenset(found)
 
     # --- holds
 
@@ -533,12 +552,8 @@ class Oracle:
                 continue
             if any(self._same_restored(thing, each, record) for each in options):
                 continue
-            if (
-                record.outcome == "killed"
-                and thing is not None
-                and any(each and each.key == thing.key for each in options)
-            ):
-                continue  # it was under its new name already, and its date or mode was not set yet
+            if thing is not None and (os.path.basename(path), thing.key) in record.halfway:
+                continue
             if thing is not None:
                 wrong.append(f"{path!r} is {_told(thing)}, was {' or '.join(map(_told, options))}")
             elif path not in restored.named:
