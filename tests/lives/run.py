@@ -55,6 +55,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--ignore", default="", help="rules that are not looked at, with commas between")
     parser.add_argument("--without", default="", help="kinds of steps that are not drawn, with commas between")
     parser.add_argument("--only", default="", help="kinds of events that are drawn, with commas between")
+    parser.add_argument("--until", help="a rule: the first life that breaks it is the last")
     parser.add_argument("--no-shrink", action="store_true")
     parser.add_argument("--each", type=int, default=2, help="failures of one rule that are shrunk")
     parser.add_argument("--verbose", action="store_true", help="each step as it is done")
@@ -87,10 +88,12 @@ def _many(args: argparse.Namespace, worlds: Worlds) -> int:
             if outcome.failure is not None:
                 by_rule[outcome.failure.rule].append(outcome)
                 print(f"seed {outcome.seed}: {str(outcome.failure)[-3000:]}", flush=True)
+                if outcome.failure.rule == args.until:
+                    break
             if done % 20 == 0:
                 print(f"{done} lives, {nights} nights, {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
         took = time.monotonic() - began
-        print(f"{len(seeds)} lives, {nights} nights in {took:.0f} s, {1000 * took / max(1, nights):.0f} ms a night")
+        print(f"{done} lives, {nights} nights in {took:.0f} s, {1000 * took / max(1, nights):.0f} ms a night")
         for rule, failed in sorted(by_rule.items(), key=lambda each: -len(each[1])):
             print(f"  {rule}: {len(failed)}, seeds {sorted(each.seed or 0 for each in failed)[:20]}", flush=True)
         if not args.no_shrink:

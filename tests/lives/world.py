@@ -42,8 +42,8 @@ from harness import Pair
 
 import nightferry.night.run as run_module
 from drives import Drive
-from effects_faults import CountingEffects, FailingEffects, KillingEffects, PowerCutEffects, in_child
-from lives.acting import ActingEffects
+from effects_faults import CountingEffects, FailingEffects, KillingEffects, in_child
+from lives.acting import ActingEffects, HonestCut
 from lives.barriers import BarrierEffects
 from lives.clock import LifeClock
 from lives.looking import forget
@@ -253,7 +253,7 @@ class World:
             effects = KillingEffects(disturbed.at, after=disturbed.how == "kill after")
         else:
             lose = disturbed.how.removeprefix("cut ")
-            effects = PowerCutEffects(disturbed.at, os.fsencode(self.secondary), lose=lose, keep=disturbed.number)
+            effects = HonestCut(disturbed.at, os.fsencode(self.secondary), lose=lose, keep=disturbed.number)
 
         def run() -> None:
             with suppress(NightferryError):
