@@ -277,9 +277,15 @@ def release(world: World) -> None:
         world.release()
 
 
-def mend(world: World, action: str | None = "restore", path: bytes | None = None, between: Step | None = None) -> None:
+def mend(
+    world: World,
+    action: str | None = "restore",
+    path: bytes | None = None,
+    between: Step | None = None,
+    source: bytes | None = None,
+) -> None:
     with suppress(NightferryError):
-        world.mend(action, path, between)
+        world.mend(action, path, between, source)
 
 
 def verify(world: World, retired: bool = True) -> None:
@@ -369,6 +375,17 @@ def remount(world: World) -> None:
         world.mappings.clear()
         drive.unmount()
         drive.mount()
+
+
+def image_secondary(world: World) -> None:
+    """Somebody makes an image of the secondary."""
+    world.image_secondary()
+
+
+def old_secondary(world: World) -> None:
+    """The image is put back, over what the secondary has become since."""
+    with world.oracle.destroying():
+        world.old_secondary()
 
 
 def second_pair(world: World) -> None:
@@ -461,6 +478,14 @@ def _saved_meanwhile(draw: Draw) -> Args | None:
     return {"between": ("save", {"path": path, "number": draw.number(), "size": 500})}
 
 
+def _chosen(draw: Draw) -> Args | None:
+    damage = sorted(path for path, side in (draw.world.last.damage if draw.world.last else ()) if side == "primary")
+    if not damage:
+        return None
+    source = draw.random.choice((b"secondary", b"primary"))
+    return {"action": "choose", "path": draw.random.choice(damage), "source": source}
+
+
 def _nothing(draw: Draw) -> Args:
     return {}
 
@@ -512,3 +537,6 @@ add("empty_primary", empty_primary, _nothing, weight=0.3, group="event")
 add("remount", remount, _nothing, weight=0.5, group="event")
 add("second_pair", second_pair, _nothing, weight=0.3, group="event")
 add("new_primary", new_primary, lambda draw: {"second": draw.chance(0.3)}, weight=0.5, group="event")
+add("mend_chosen", mend, _chosen, weight=1, group="event")
+add("image_secondary", image_secondary, _nothing, weight=0.7, group="event")
+add("old_secondary", old_secondary, _nothing, weight=0.4, group="event")

@@ -87,6 +87,11 @@ KNOWN = (
         _write(b"m/kyrie.wav", 1), NIGHT, _ROT, _VERIFY, ("mend", {"action": "restore"}),
     ),
     _known(
+        "accepted_where_both_are_bad", "restore-wrong",
+        _write(b"m/kyrie.wav", 1), NIGHT, _ROT, ("rot_copy", {"path": b"m/kyrie.wav", "at": 30}), _VERIFY,
+        ("mend", {"action": "accept"}), NIGHT, ("restore", {"back": 1, "alone": False}),
+    ),
+    _known(
         "damage_renamed_and_its_name_taken", "rot-crossed",
         _write(b"m/kyrie.wav", 1), NIGHT, _ROT, _VERIFY,
         ("replace_renamed", {"path": b"m/kyrie.wav", "new": b"m/old.wav", "number": 4, "size": 40}), NIGHT, NIGHT,

@@ -147,6 +147,7 @@ class Oracle:
     before_primary: Tree = EMPTY
     before_copy: Tree = EMPTY
     clock_ahead: bool = False
+    at_hold: dict[bytes, Thing] = field(default_factory=dict)  # what the last held night did not do
     shown: dict[bytes, Thing] | None = None  # removed or replaced, when a hold was shown and released
     true_s: float = 0.0
     accused: frozenset[tuple[bytes, str]] = frozenset()  # what was told as rot, so far
@@ -316,6 +317,8 @@ class Oracle:
             self._check_complete(said, allowed, copy, primary)
         if said.outcome in ("held", "interrupted") or (said.outcome == "complete" and self.shown is not None):
             self._check_release(said, copy)
+        if said.is_held:
+            self.at_hold = self._displaced(self.before_copy, self.before_primary)
         if said.is_held and said.outcome not in ("held", "killed"):
             self.fail("hold-hidden", f"night {said.number} was held, and calls itself {said.outcome}")
         calm = said.outcome == "complete" and said.state == "sound"
@@ -493,9 +496,12 @@ class Oracle:
     # --- holds
 
     def hold_shown(self) -> None:
-        """A person was shown what the night would remove and replace, and said yes."""
-        primary, copy = self.look_primary(), self.look_copy()
-        self.shown = {
+        """A person was shown what the held night would have removed and replaced, and said yes."""
+        self.shown = self.at_hold
+
+    def _displaced(self, copy: Tree, primary: Tree) -> dict[bytes, Thing]:
+        """Files of the copy that the primary has no more, or with other content."""
+        return {
             path: thing
             for path, thing in copy.things.items()
             if thing.kind == "f" and (path not in primary.things or primary.things[path].key != thing.key)
@@ -505,11 +511,7 @@ class Oracle:
         """What a night removes by a release was shown, but for as few as no hold would stop."""
         if self.shown is None or said.outcome != "complete":
             return
-        gone = {
-            path
-            for path, thing in self.before_copy.things.items()
-            if thing.kind == "f" and (path not in copy.things or copy.things[path].key != thing.key)
-        }
+        gone = self._displaced(self.before_copy, copy).keys()
         beyond = gone - self.shown.keys()
         self.shown, files = None, sum(each.kind == "f" for each in self.before_copy.things.values())
         if self.hold_count is not None and len(beyond) > self.hold_count:
@@ -612,6 +614,15 @@ class Oracle:
             ]
             if gone:
                 self.fail("whole-false", f"history calls night {number} kept whole, and lacks {_names(sorted(gone))}")
+
+    def check_all_found(self) -> None:
+        """After all had to be read: flipped content is the present one of neither drive any more."""
+        for where, tree in (("the primary", self.look_primary()), ("copy/", self.look_copy())):
+            for path, thing in tree.things.items():
+                if thing.kind == "f" and thing.key in self.rot:
+                    self.fail(
+                        "rot-not-found", f"{where} has flipped content at {path!r} after {self.calm} sound nights"
+                    )
 
     destroyed: set[Key] = field(default_factory=set)
 

@@ -13,6 +13,7 @@ any more, since an earlier one was left out, does nothing. Whatever the program 
 
 from __future__ import annotations
 
+import copy
 import io
 import json
 import mmap
@@ -36,6 +37,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from crash_world import copy_drive
 from harness import Pair
 
 import nightferry.night.run as run_module
@@ -147,6 +149,7 @@ class World:
         self.mappings: dict[bytes, mmap.mmap] = {}
         self.restores = 0
         self.second: PairSettings | None = None
+        self.image: Books | None = None
         self.last: Said | None = None
         self._config = self.base / "nightferry.toml"
         takeover.Clock = lambda: self.clock  # type: ignore[assignment,misc]
@@ -357,9 +360,10 @@ class World:
             self.oracle.hold_shown()
 
     def mend(
-        self, action: str | None, path: bytes | None = None, between: Step | None = None
+        self, action: str | None, path: bytes | None = None, between: Step | None = None, source: bytes | None = None
     ) -> dict[bytes, tuple[bool, str]]:
-        """`mend`; by path what was said of it. ``between``: something that happens while the question stands."""
+        """`mend`; by path what was said of it. ``between``: something that happens while the question stands.
+        ``source``: the version that a person chooses (``--from``)."""
         told: dict[bytes, tuple[bool, str]] = {}
         kept = Effects()
         with self.command():
@@ -372,9 +376,10 @@ class World:
                     self.perform(between)
                 on_primary = self.oracle.look_primary()
                 for each in looked if action is not None else ():
-                    if action == "accept" and (thing := on_primary.things.get(each.case.path)) is not None:
-                        self.oracle.accepted(thing.key)
-                    outcome = session.act(each, action, None)  # type: ignore[arg-type]
+                    for tree in (on_primary, self.oracle.before_copy) if action in ("accept", "choose") else ():
+                        if (thing := tree.things.get(each.case.path)) is not None:
+                            self.oracle.accepted(thing.key)
+                    outcome = session.act(each, action, source)  # type: ignore[arg-type]
                     told[each.case.path] = outcome.done, outcome.told
             self._check_mended(told, action, on_primary)
         return told
@@ -466,10 +471,34 @@ class World:
         except ValueError:
             return code, {}
 
+    # --- old images
+
+    def image_secondary(self) -> None:
+        """In memory only: a real drive's image is a file that may be in use."""
+        if self.drives is None:
+            copy_drive(self.secondary, self.base / "image")
+            self.image = copy.deepcopy(self.books)
+
+    def old_secondary(self) -> None:
+        if self.image is None:
+            return
+        copy_drive(self.base / "image", self.secondary)
+        self.books.sealed, self.books.previous = copy.deepcopy((self.image.sealed, self.image.previous))
+
+    def _move_state_away(self) -> None:
+        aside = self.base / f"moved away {self.restores}"
+        shutil.rmtree(aside, ignore_errors=True)
+        self.state.rename(aside)
+        self.books.working = None
+        newest = self.books.newest()
+        self.oracle.records_lost(0 if newest is None else newest)
+
     # --- what is advised
 
     def follow(self, message: str) -> bool:
         """Does what a message advises; False where it advises nothing that is known here."""
+        if f"move {self.state} away" in message:
+            self._move_state_away()
         for words in re.findall(r"`nightferry ([a-z-]+)[^`]*`", message):
             if words == "pair":
                 self.make_pair()
@@ -500,7 +529,8 @@ class World:
                 self.release()
             elif said.damage:
                 self._judge(said)
-            elif said.outcome == "complete" and said.state == "sound" and self._is_equal():
+            elif self.oracle.calm > (CYCLE_DAYS + 2 if self.oracle.rot else 0):
+                self.oracle.check_all_found()
                 return
         self.oracle.fail("not-sound", f"after {_CONVERGE_NIGHTS} nights: {said}")
 
@@ -518,9 +548,6 @@ class World:
         for path, side in sorted(left):
             with suppress(NightferryError):
                 self.mend("accept", b"retired/" + path if side == "retired" else path)
-
-    def _is_equal(self) -> bool:
-        return not any(rot.side == "primary" for rot in self.oracle.rot.values()) or self.oracle.calm > CYCLE_DAYS
 
 
 _abilities: dict[str, Capabilities] = {}

@@ -36,6 +36,7 @@ from nightferry.night.small import is_small
 from nightferry.night.space import RoomLeft
 from nightferry.night.stage import Staged, stage_file, stage_from_base, stage_link, stage_right, stage_symlink
 from nightferry.night.verify import NOT_TOLD_APART
+from nightferry.planning.changes import same_date
 from nightferry.planning.drive_health import DRIVE_ERRORS
 from nightferry.tree.content import Stopped
 from nightferry.tree.durability import SyncFailed
@@ -266,7 +267,7 @@ class Copier:
     def _stage_linked(self, item: Item, then: Entry | None) -> Staged | None:
         """Another name of a file that was staged in this batch, or that the copy has in this very state."""
         night = self._night
-        if then is not None and night.bad.of_row(then.id) is not None:
+        if then is not None and night.bad.of_row(then.id) is not None and same_date(then.stat, item.stat):
             return None  # it is read, and found to be as bad as it was
         staged = self._staged.get(item.stat.inode)
         if staged is not None:

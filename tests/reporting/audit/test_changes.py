@@ -119,8 +119,8 @@ def test_kept_until_by_days_and_by_nights(tmp_path: Path) -> None:
     assert run is not None
     report = night_report(manifest, "recordings", run, keep_s=30 * DAY_S, floor_s=7 * DAY_S)
     assert report.kept is not None
-    # Two of thirty nights have passed: the other 28, one a day, end a little later than the days do.
-    assert report.kept.until_s == 3 * DAY_S + 100 + 28 * DAY_S
+    # Two of thirty nights have passed; the other 28, one a day, count from when the newest began, as the days do.
+    assert report.kept.until_s == 3 * DAY_S + 28 * DAY_S
     assert (report.kept.at_least_until_s, report.kept.nights) == (8 * DAY_S, 30)
 
     manifest.runs.start(4, "000004", 20 * DAY_S)  # the box was off for weeks

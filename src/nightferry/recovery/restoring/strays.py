@@ -46,48 +46,43 @@ class Strays:
         """
         if content.algorithm is None or content.digest is None:
             return
-        unlikely = 0
-        for path, mtime_ns in self._of_size(stat.size_bytes):
-            if int(mtime_ns) == stat.mtime_ns and split(path)[1] == name:
-                yield path
-            else:
-                unlikely += 1
-        for path, mtime_ns in self._of_size(stat.size_bytes) if unlikely else ():
-            is_likely = int(mtime_ns) == stat.mtime_ns and split(path)[1] == name
-            if not is_likely and self._digest(path, content.algorithm) == content.digest:
-                yield path
-
-    def _of_size(self, size_bytes: int) -> Iterator[tuple[bytes, str]]:
-        """(path, date), in pieces, so that nothing is open while they are read."""
         self._found = self._found or self._look_for_all()
+        one = self._found.execute
+        likely = "SELECT path FROM stray WHERE size_bytes = ? AND mtime_ns = ? AND name = ?"
+        for (path,) in one(likely, (stat.size_bytes, str(stat.mtime_ns), name)).fetchall():
+            yield path
+        size = (stat.size_bytes, content.algorithm)
+        if one("SELECT 1 FROM size_read WHERE size_bytes = ? AND algorithm = ?", size).fetchone() is None:
+            for path in self._of_size(stat.size_bytes):
+                digest = self._digest(path, content.algorithm)
+                one("INSERT INTO was_read VALUES (?, ?, ?)", (digest, content.algorithm, path))
+            one("INSERT INTO size_read VALUES (?, ?)", size)
+        same = "SELECT path FROM was_read WHERE digest = ? AND algorithm = ? LIMIT ?"
+        for (path,) in one(same, (content.digest, content.algorithm, _CHUNK)).fetchall():
+            yield path
+
+    def _of_size(self, size_bytes: int) -> Iterator[bytes]:
+        """In pieces, so that nothing is open while they are read."""
+        assert self._found is not None
         last = 0
         while rows := self._found.execute(
-            "SELECT rowid, path, mtime_ns FROM stray WHERE size_bytes = ? AND rowid > ? ORDER BY rowid LIMIT ?",
+            "SELECT rowid, path FROM stray WHERE size_bytes = ? AND rowid > ? ORDER BY rowid LIMIT ?",
             (size_bytes, last, _CHUNK),
         ).fetchall():
             last = rows[-1][0]
-            yield from ((path, mtime_ns) for _, path, mtime_ns in rows)
+            yield from (path for _, path in rows)
 
     def _digest(self, path: bytes, algorithm: int) -> bytes | None:
-        """Read once for each algorithm; None where it cannot be."""
-        assert self._found is not None
-        known = self._found.execute(
-            "SELECT digest FROM was_read WHERE path = ? AND algorithm = ?", (path, algorithm)
-        ).fetchone()
-        if known is not None:
-            return known[0]  # type: ignore[no-any-return]
+        """None where it cannot be read."""
         self._buffers = self._buffers or Buffers()
-        digest: bytes | None = None
         try:
             folder_fd, name = self._secondary.at(path)
-            digest = hash_from_platter(
+            return hash_from_platter(
                 folder_fd, name, hasher=by_id(algorithm).new(), effects=self._effects, buffers=self._buffers,
                 should_stop=self._should_stop, progress=lambda size_bytes: None, direct=False,
             ).digest  # fmt: skip
         except (OSError, ReadFailed):
-            pass
-        self._found.execute("INSERT INTO was_read VALUES (?, ?, ?)", (path, algorithm, digest))
-        return digest
+            return None
 
     # --- the walk
 
@@ -97,18 +92,18 @@ class Strays:
         found.execute("PRAGMA journal_mode = OFF")
         found.execute("PRAGMA synchronous = OFF")
         found.execute("CREATE TABLE held (path BLOB PRIMARY KEY) WITHOUT ROWID")
-        found.execute("CREATE TABLE stray (size_bytes INTEGER, mtime_ns TEXT, path BLOB)")
-        found.execute(
-            "CREATE TABLE was_read (path BLOB, algorithm INTEGER, digest BLOB, PRIMARY KEY (path, algorithm))"
-        )
+        found.execute("CREATE TABLE stray (size_bytes INTEGER, mtime_ns TEXT, name BLOB, path BLOB)")
+        found.execute("CREATE TABLE was_read (digest BLOB, algorithm INTEGER, path BLOB)")
+        found.execute("CREATE TABLE size_read (size_bytes INTEGER, algorithm INTEGER)")
         found.executemany("INSERT OR IGNORE INTO held VALUES (?)", ((held,) for held in self._manifest.past.all_held()))
         for top, row in ((COPY, ROOT_ID), (RETIRED, None), (STAGING, None)):
-            found.executemany("INSERT INTO stray VALUES (?, ?, ?)", self._below(found, top, row))
-        found.execute("CREATE INDEX stray_size ON stray (size_bytes)")
+            found.executemany("INSERT INTO stray VALUES (?, ?, ?, ?)", self._below(found, top, row))
+        found.execute("CREATE INDEX stray_size ON stray (size_bytes, mtime_ns, name)")
+        found.execute("CREATE INDEX was_read_digest ON was_read (digest, algorithm)")
         return found
 
-    def _below(self, found: sqlite3.Connection, top: bytes, row: int | None) -> Iterator[tuple[int, str, bytes]]:
-        """(size, date, path) of files that are not as recorded. ``row``: of the folder, where it is a recorded one."""
+    def _below(self, found: sqlite3.Connection, top: bytes, row: int | None) -> Iterator[tuple[int, str, bytes, bytes]]:
+        """(size, date, name, path) of files not as recorded. ``row``: of the folder, where it is a recorded one."""
         stack = [(top, row)]
         while stack:
             folder, parent = stack.pop()
@@ -124,7 +119,7 @@ class Strays:
                             now = Stat.of(self._secondary.stat(path))
                             is_known = then is not None and then.stat.kind is Kind.FILE and looks_same(then.stat, now)
                             if not is_known and not _is_held(found, path):
-                                yield now.size_bytes, str(now.mtime_ns), path
+                                yield now.size_bytes, str(now.mtime_ns), split(path)[1], path
             except (OSError, KeyError):
                 continue  # what cannot be looked at cannot be restored from either
 
