@@ -301,10 +301,7 @@ class Oracle:
                 if thing is not None and thing.key in self.rot:
                     self.rot[thing.key].discovered = True
         self._check_accused(said.decayed, primary)
-        for path, inode in primary.inodes.items():
-            thing = primary.things[path]
-            if thing.key not in self.rot:
-                self.identities.setdefault((inode, thing.size_bytes, thing.mtime_ns), thing.key)
+        self._meet(primary)
         if said.outcome in ("complete", "partial"):
             self.completed += 1
         copy, _ = self.after_program(said)
@@ -350,6 +347,13 @@ class Oracle:
                 continue  # a person has to judge
             if side == "primary" or (side == "secondary" and copy is not None and copy.key == now.key):
                 self.fail("intact-called-bad", f"{path!r} on the {side} is told as decayed; it is what was written")
+
+    def _meet(self, primary: Tree) -> None:
+        """Keeps what is first seen under each inode, size and date."""
+        for path, inode in primary.inodes.items():
+            thing = primary.things[path]
+            if thing.key not in self.rot:
+                self.identities.setdefault((inode, thing.size_bytes, thing.mtime_ns), thing.key)
 
     def _suspects(self, *primaries: Tree) -> dict[Key, Key]:
         """Contents that stand under the inode, size and date of another, and that other: edits or rot, by any name."""
