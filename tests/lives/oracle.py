@@ -385,6 +385,10 @@ class Oracle:
             known = previous.names if previous else {}
             for path in known.keys() | now.keys():
                 now.setdefault(path, {None}).update(known.get(path, (None,)))
+            for group in after.groups:  # what is not set yet of one name is not set of the others
+                shared = {thing for path in group for thing in now[path] if thing is not None}
+                for path in group:
+                    now[path] |= {thing for thing in shared if thing.key == after.things[path].key}
         return {path: tuple(things) for path, things in now.items()}
 
     def _as_written(self, path: bytes, thing: Thing) -> Iterator[Thing | None]:
