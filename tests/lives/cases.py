@@ -23,7 +23,7 @@ LOSE: Step = ("lose_state", {})
 VERIFY: Step = ("verify", {})
 # Where two files more have to go, so that any change at all is held: a limit of one file is the smallest there is.
 GOING = (b"scans/1.png", b"scans/2.png")
-ROT_AT = 7  # the byte that is flipped
+ROT_AT = {"primary": 7, "copy": 11}  # the byte that is flipped: never the same on both drives
 MOST_FILES = 4
 MOST_POINTS = 40  # barriers of one night
 # Of the night between two changes not every barrier is tried with every second change, but these many, in turn.
@@ -115,7 +115,7 @@ def _killed(point: int) -> Step:
 
 
 def _rot(side: str, path: bytes) -> Step:
-    return f"rot_{side}", {"path": path, "at": ROT_AT}
+    return f"rot_{side}", {"path": path, "at": ROT_AT[side]}
 
 
 _Event = tuple[int, str, tuple[Step, ...]]  # slot, kind, steps after the first night

@@ -300,6 +300,8 @@ def verify(world: World, retired: bool = True) -> None:
             world.pair.settings, world.pair.state_dir, Wanted(retired=retired, also_fresh=True), Unwatched(), Effects(),
             world.clock, Stop(world.clock),
         )  # fmt: skip
+        decayed = frozenset((each.path, each.side) for each in result.open if each.verdict == "decayed")
+        world.oracle.check_accused(decayed)
         _check_verified(world, {(each.path, each.side) for each in result.open})
 
 

@@ -301,10 +301,7 @@ class Oracle:
                 if thing is not None and thing.key in self.rot:
                     self.rot[thing.key].discovered = True
         self._check_accused(said.decayed, primary)
-        for path, inode in primary.inodes.items():
-            thing = primary.things[path]
-            if thing.key not in self.rot:
-                self.identities.setdefault((inode, thing.size_bytes, thing.mtime_ns), thing.key)
+        self._meet(primary)
         if said.outcome in ("complete", "partial"):
             self.completed += 1
         copy, _ = self.after_program(said)
@@ -341,28 +338,44 @@ class Oracle:
 
     def _check_accused(self, decayed: frozenset[tuple[bytes, str]], primary: Tree) -> None:
         new, self.accused = decayed - self.accused, decayed
+        suspects = self._suspects(primary) if new else {}
         for path, side in sorted(new):
             now, copy = primary.things.get(path), self.before_copy.things.get(path)
             if now is None or now.kind != "f" or now != self.before_primary.things.get(path) or now.key in self.rot:
                 continue
-            if self._first_of(path, self.before_primary) != now.key:
+            if now.key in suspects:
                 continue  # a person has to judge
             if side == "primary" or (side == "secondary" and copy is not None and copy.key == now.key):
                 self.fail("intact-called-bad", f"{path!r} on the {side} is told as decayed; it is what was written")
 
-    def _first_of(self, path: bytes, tree: Tree) -> Key:
-        """The content that was first seen under the inode, size and date of a file; another may be an edit or rot."""
-        thing = tree.things[path]
-        return self.identities.get((tree.inodes[path], thing.size_bytes, thing.mtime_ns), thing.key)
+    def _meet(self, primary: Tree) -> None:
+        """Keeps what is first seen under each inode, size and date."""
+        for path, inode in primary.inodes.items():
+            thing = primary.things[path]
+            if thing.key not in self.rot:
+                self.identities.setdefault((inode, thing.size_bytes, thing.mtime_ns), thing.key)
+
+    def _suspects(self, *primaries: Tree) -> dict[Key, Key]:
+        """Contents that stand under the inode, size and date of another, and that other: edits or rot, by any name."""
+        found = {}
+        for tree in primaries:
+            for path, inode in tree.inodes.items():
+                thing = tree.things[path]
+                first = self.identities.get((inode, thing.size_bytes, thing.mtime_ns), thing.key)
+                if first != thing.key:
+                    found[thing.key] = first
+        return found
 
     def _allowed(self, said: Said, after: Tree) -> dict[bytes, Alternatives]:
         """What each name may be as of this night: what it is on the primary, and if it was not complete what it was."""
         now: dict[bytes, set[Thing | None]] = {}
+        suspects = self._suspects(self.before_primary, after) if said.damage else {}
         for tree in (self.before_primary, after):
             for path, thing in tree.things.items():
                 now.setdefault(path, set()).update(self._as_written(path, thing))
                 if (path, "primary") in said.damage and thing.kind == "f":
-                    now[path].add(thing._replace(content=self._first_of(path, tree)[1]))
+                    first = suspects.get(thing.key, thing.key)
+                    now[path] |= {thing._replace(content=first[1]), *self._previous(path)}
         for path in now.keys() - (self.before_primary.things.keys() & after.things.keys()):
             now[path].add(None)  # it came or went meanwhile
         for path in _above_changed(self.before_primary, after):
@@ -372,6 +385,10 @@ class Oracle:
             known = previous.names if previous else {}
             for path in known.keys() | now.keys():
                 now.setdefault(path, {None}).update(known.get(path, (None,)))
+            for group in after.groups:  # what is not set yet of one name is not set of the others
+                shared = {thing for path in group for thing in now[path] if thing is not None}
+                for path in group:
+                    now[path] |= {thing for thing in shared if thing.key == after.things[path].key}
         return {path: tuple(things) for path, things in now.items()}
 
     def _as_written(self, path: bytes, thing: Thing) -> Iterator[Thing | None]:
