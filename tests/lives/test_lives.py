@@ -17,8 +17,8 @@ from lives.looking import look, sha256
 from lives.rot import flip
 from lives.world import World
 
-# What is not put right yet (FAILS_TODAY) is left out of the random lives: the rules that it breaks where a rule is about
-# little else, and what is done to records, which breaks all of them.
+# What is not put right yet (FAILS_TODAY) is left out of the random lives: the rules that it breaks where a rule is
+# about little else, and what is done to records, which breaks all of them.
 IGNORED = frozenset(rule for each in KNOWN if each.name in FAILS_TODAY for rule in each.rules) - {
     "restore-wrong", "restore-refused", "complete-false"
 }  # fmt: skip
