@@ -123,6 +123,8 @@ class LifeDrawer:
                 pending = pending - 1 if pending else random.choice((0, 1, 1, 2))
                 for _ in range(random.choice((1, 1, 2))):
                     yield from self._step(draw, "event")
+                if random.random() < 0.4:  # at once: the next night may put right what a person would meet now
+                    yield ("restore", {"back": random.randrange(3), "alone": random.random() < 0.6})
                 yield from self._changes(draw, random.choice((0, 0, 1, 2)))
             yield ("night", {"days": random.choice((1, 1, 1, 1, 1, 2, 9))} if random.random() < 0.3 else {})
             if night % 6 == 5 or pending:

@@ -102,7 +102,7 @@ class Record:
 
     @property
     def is_complete(self) -> bool:
-        """Else a folder may have any metadata, since it gets its own when all below it is done."""
+        """Else any metadata will do: a folder gets its own when all below it is done, a moved file after its name."""
         return self.outcome == "complete"
 
 
@@ -588,7 +588,7 @@ class Oracle:
         """A restore has the whole metadata, whatever the secondary can hold."""
         if found is None or wanted is None:
             return found is wanted
-        if found.kind == wanted.kind == "d" and not record.is_complete:
+        if found.key == wanted.key and not record.is_complete:
             return True
         return found._replace(mode=0) == wanted._replace(mode=0) if wanted.kind == "l" else found == wanted
 
