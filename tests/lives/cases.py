@@ -28,7 +28,7 @@ MOST_FILES = 4
 MOST_POINTS = 40  # barriers of one night
 # Of the night between two changes not every barrier is tried with every second change, but these many, in turn.
 POINTS_BETWEEN, LIKELY_POINTS = 3, 24
-SAMPLES = 20_000
+SAMPLES = 6_000
 SLOTS = 64
 
 
@@ -39,6 +39,10 @@ class Case(NamedTuple):
     shape: str  # together, apart, three
     kind: str
     steps: tuple[Step, ...]
+
+    @property
+    def told(self) -> str:
+        return f"{self.shape}: {self.kind}"
 
 
 class Sequence(NamedTuple):

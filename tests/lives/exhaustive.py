@@ -81,8 +81,7 @@ def run(chosen: Case) -> Lived:
     began, watched = _cpu_s(), _Watched(chosen)
     outcome = live(watched, watched.make)
     rule, message = (None, "") if outcome.failure is None else (outcome.failure.rule, outcome.failure.message)
-    kind = f"{chosen.shape}: {chosen.kind}"
-    return Lived(chosen.number, kind, rule, message, outcome.nights, _cpu_s() - began, watched.reached)
+    return Lived(chosen.number, chosen.told, rule, message, outcome.nights, _cpu_s() - began, watched.reached)
 
 
 def run_all(numbers: Iterable[int]) -> list[Lived]:
@@ -113,6 +112,8 @@ def main() -> int:
     if args.case is not None:
         return _one(args.case, shrunk=args.shrink)
     tasks = list(_tasks(args))
+    if args.only:
+        tasks = [[number for number in task if _kind(number).startswith(args.only)] for task in tasks]
     if args.count:
         _count(tasks)
         return 0
@@ -126,6 +127,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--to", type=int, default=None, help="the number behind the last")
     parser.add_argument("--every", type=int, default=1, help="of the numbers only each so many-th")
     parser.add_argument("--offset", type=int, default=0, help="with --every: the remainder")
+    parser.add_argument(
+        "--only", default="", help="kinds that begin so, as --count names them, such as 'together: rot'"
+    )
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--case", type=int, help="one, printed as a script")
     parser.add_argument("--shrink", action="store_true", help="cut what fails down to the fewest steps")
@@ -148,11 +152,16 @@ def _tasks(args: argparse.Namespace) -> Iterator[list[int]]:
             yield chosen
 
 
+def _kind(number: int) -> str:
+    chosen = case(number)
+    return "" if chosen is None else chosen.told
+
+
 def _count(tasks: list[list[int]]) -> None:
     kinds: Counter[str] = Counter()
     for number in (each for task in tasks for each in task):
-        if (chosen := case(number)) is not None:
-            kinds[f"{chosen.shape}: {chosen.kind}"] += 1
+        if kind := _kind(number):
+            kinds[kind] += 1
     shapes = Counter(each.shape for each in sequences())
     print(f"{dict(shapes)} sequences; {kinds.total()} cases, those behind a night's last barrier among them:")
     for kind, count in sorted(kinds.items()):
@@ -164,7 +173,7 @@ def _one(number: int, *, shrunk: bool) -> int:
     if chosen is None:
         print(f"{number} has no case; --count says how many there are")
         return 2
-    print(f"# {number}, {chosen.shape}: {chosen.kind}")
+    print(f"# {number}, {chosen.told}")
     print(script(chosen.steps))
     lived = run(chosen)
     print(f"[{lived.rule}] {lived.message}" if lived.rule else "nothing failed" if lived.reached else "not reached")

@@ -178,6 +178,17 @@ KNOWN = (
         NIGHT, ("delete_tree", {"path": b"m"}), NIGHT, ("release", {}),
         ("folder_of", {"path": b"m", "number": 1, "count": 9}), *_DATED, ("delete_tree", {"path": b"n"}), NIGHT,
     ),
+    _known(
+        "a_new_link_of_a_bad_file", "rot-crossed",
+        _write(b"m/kyrie.wav"), NIGHT, _ROT, ("link", {"path": b"m/kyrie.wav", "new": b"m/link.wav"}), NIGHT,
+        ("mend", {"action": "restore"}), NIGHT,
+    ),
+    _known(
+        "a_held_name_with_another_mode", "restore-wrong",
+        _write(b"kyrie.wav"), ("folder_of", {"path": b"m", "number": 2, "count": 9}), NIGHT,
+        ("delete_tree", {"path": b"m"}), ("chmod", {"path": b"kyrie.wav", "mode": 0o600}),
+        ("link", {"path": b"kyrie.wav", "new": b"link.wav"}), NIGHT, ("restore", {"back": 0, "alone": False}),
+    ),
 )  # fmt: skip
 
 # Not put right yet. Whoever puts one right takes its name out.
