@@ -223,12 +223,16 @@ class Entries:
             (integer_out(stat.mtime_ns), integer_out(stat.ctime_ns), stat.inode, stat.nlink, entry),
         )
 
-    def redeclare(self, entry: int, stat: Stat, content: Content, read_primary_s: int) -> None:
-        """On a person's word, other content than was noted is what the file is to be; the version stays the same."""
+    def redeclare(self, entry: int, stat: Stat, content: Content, run: int, read_primary_s: int) -> None:
+        """On a person's word, other content than was noted is what the file is to be, from ``run`` on.
+
+        The version of before is kept first: the nights before that run had it, whether it stands anywhere or not.
+        """
         self.observe(entry, stat)
         self._connection.execute(
-            "UPDATE entry SET size_bytes=?, algorithm=?, digest=?, read_primary_s=?, read_secondary_s=NULL WHERE id=?",
-            (stat.size_bytes, content.algorithm, content.digest, read_primary_s, entry),
+            "UPDATE entry SET size_bytes=?, algorithm=?, digest=?, since=?, read_primary_s=?, read_secondary_s=NULL"
+            " WHERE id=?",
+            (stat.size_bytes, content.algorithm, content.digest, run, read_primary_s, entry),
         )
 
     def move(self, entry: int, parent: int, name: bytes) -> None:

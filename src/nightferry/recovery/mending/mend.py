@@ -352,7 +352,8 @@ class Mender:
         with self._manifest.database.transaction() as connection:
             for name, row in names:
                 if (now := self._unsaved(name, new)) is not None:
-                    self._manifest.entries.redeclare(row.id, now, content, int(now_s))
+                    self._manifest.past.keep(row.id, run + 1, "changed", None)
+                    self._manifest.entries.redeclare(row.id, now, content, run + 1, int(now_s))
             self._note_folders(folders, names)
             connection.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", STALE_LISTS)
             self._close(names, became)
@@ -450,7 +451,8 @@ class Mender:
         names = self._links(survey, entry)
         with self._manifest.database.transaction() as connection:
             for name, row in names:
-                self._manifest.entries.redeclare(row.id, row.stat, content, int(now_s))
+                self._manifest.past.keep(row.id, run + 1, "changed", None)
+                self._manifest.entries.redeclare(row.id, row.stat, content, run + 1, int(now_s))
                 self._forget_listing(name)
             connection.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", STALE_LISTS)
             self._close(names, ACCEPTED)
