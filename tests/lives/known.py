@@ -184,10 +184,10 @@ KNOWN = (
         ("mend", {"action": "restore"}), NIGHT,
     ),
     _known(
-        "a_held_name_with_another_mode", "restore-wrong",
-        _write(b"kyrie.wav"), ("folder_of", {"path": b"m", "number": 2, "count": 9}), NIGHT,
-        ("delete_tree", {"path": b"m"}), ("chmod", {"path": b"kyrie.wav", "mode": 0o600}),
-        ("link", {"path": b"kyrie.wav", "new": b"link.wav"}), NIGHT, ("restore", {"back": 0, "alone": False}),
+        "links_of_a_file_mended_since", "restore-links",
+        _write(b"m/kyrie.wav"), ("link", {"path": b"m/kyrie.wav", "new": b"m/link.wav"}), NIGHT, _ROT,
+        ("delete", {"path": b"m/link.wav"}), NIGHT, _VERIFY, ("mend", {"action": "restore"}),
+        ("restore", {"back": 1, "alone": False}),
     ),
 )  # fmt: skip
 
