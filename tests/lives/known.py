@@ -83,6 +83,11 @@ KNOWN = (
         ("mend", {"action": "restore", "between": ("save", {"path": b"m/kyrie.wav", "number": 5, "size": 700})}),
     ),
     _known(
+        "attribute_set_ahead_of_mend", "complete-false mend-displaced-damage",
+        _write(b"m/kyrie.wav", 1), NIGHT, _ROT, _VERIFY, ("attribute", {"path": b"m/kyrie.wav", "value": b"alto"}),
+        ("mend", {"action": "restore"}), NIGHT, NIGHT,
+    ),
+    _known(
         "mend_displaces_damage", "mend-displaced-damage",
         _write(b"m/kyrie.wav", 1), NIGHT, _ROT, _VERIFY, ("mend", {"action": "restore"}),
     ),
