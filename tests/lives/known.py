@@ -83,6 +83,11 @@ KNOWN = (
         ("mend", {"action": "restore", "between": ("save", {"path": b"m/kyrie.wav", "number": 5, "size": 700})}),
     ),
     _known(
+        "attribute_set_ahead_of_mend", "complete-false mend-displaced-damage",
+        _write(b"m/kyrie.wav", 1), NIGHT, _ROT, _VERIFY, ("attribute", {"path": b"m/kyrie.wav", "value": b"alto"}),
+        ("mend", {"action": "restore"}), NIGHT, NIGHT,
+    ),
+    _known(
         "mend_displaces_damage", "mend-displaced-damage",
         _write(b"m/kyrie.wav", 1), NIGHT, _ROT, _VERIFY, ("mend", {"action": "restore"}),
     ),
@@ -184,10 +189,10 @@ KNOWN = (
         ("mend", {"action": "restore"}), NIGHT,
     ),
     _known(
-        "a_held_name_with_another_mode", "restore-wrong",
-        _write(b"kyrie.wav"), ("folder_of", {"path": b"m", "number": 2, "count": 9}), NIGHT,
-        ("delete_tree", {"path": b"m"}), ("chmod", {"path": b"kyrie.wav", "mode": 0o600}),
-        ("link", {"path": b"kyrie.wav", "new": b"link.wav"}), NIGHT, ("restore", {"back": 0, "alone": False}),
+        "links_of_a_file_mended_since", "restore-links",
+        _write(b"m/kyrie.wav"), ("link", {"path": b"m/kyrie.wav", "new": b"m/link.wav"}), NIGHT, _ROT,
+        ("delete", {"path": b"m/link.wav"}), NIGHT, _VERIFY, ("mend", {"action": "restore"}),
+        ("restore", {"back": 1, "alone": False}),
     ),
 )  # fmt: skip
 
