@@ -298,17 +298,23 @@ class Mender:
         now_s = int(self._clock.now_s())
         with self._manifest.database.transaction():
             for name, row in names:
-                if (now := self._unsaved(name, new)) is not None:
+                if (now := self._unsaved(name, row, new)) is not None:
                     self._manifest.entries.observe(row.id, now)
                     self._manifest.entries.set_read_primary(row.id, now_s)
             self._note_folders(folders, names)
             self._close(names, f"mended: {became}")
         return self._settle(names, became)
 
-    def _unsaved(self, name: bytes, new: Seen) -> Stat | None:
+    def _unsaved(self, name: bytes, row: Entry, new: Seen) -> Stat | None:
         """What the primary says of the good file; None where somebody saved another over it, for the night to see."""
         found = self._primary.stat_or_none(name)
-        return Stat.of(found) if found is not None and new.is_untouched(Seen.of(found)) else None
+        if found is None or not new.is_untouched(Seen.of(found)):
+            return None
+        now = Stat.of(found)
+        if self._xattrs(name, row) != self._manifest.entries.xattrs(row.xattrs):
+            # Attributes are compared where the time of change has moved: those set since the last night have to be.
+            return now._replace(ctime_ns=now.ctime_ns - 1)
+        return now
 
     def _close(self, names: list[tuple[bytes, Entry]], became: str) -> None:
         """In the transaction that says what the primary has now: cut off, a name is known in full or is open still."""
@@ -351,7 +357,7 @@ class Mender:
         became = f"a person chose {_words(source)} as the version that counts"
         with self._manifest.database.transaction() as connection:
             for name, row in names:
-                if (now := self._unsaved(name, new)) is not None:
+                if (now := self._unsaved(name, row, new)) is not None:
                     self._manifest.past.keep(row.id, run + 1, "changed", None)
                     self._manifest.entries.redeclare(row.id, now, content, run + 1, int(now_s))
             self._note_folders(folders, names)
