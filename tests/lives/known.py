@@ -197,4 +197,9 @@ KNOWN = (
 )  # fmt: skip
 
 # Not put right yet. Whoever puts one right takes its name out.
-FAILS_TODAY: frozenset[str] = frozenset(each.name for each in KNOWN)
+FAILS_TODAY: frozenset[str] = frozenset(
+    {
+        "mass_deletion_cut_short_6", "released_and_then_more", "a_new_link_of_a_bad_file",
+        "links_of_a_file_mended_since",
+    }
+)  # fmt: skip

@@ -511,6 +511,9 @@ class World:
             if words == "mend":
                 self.mend("restore")
                 return True
+        if "--new-primary`" in message:
+            self.new_primary(second=False)
+            return True
         return False
 
     def converge(self) -> None:
