@@ -155,8 +155,8 @@ def journal_after_names() -> Iterator[None]:
 def without_durable_commits() -> Iterator[None]:
     real = database_module._tune
 
-    def hasty(connection, *, writable: bool) -> None:
-        real(connection, writable=writable)
+    def hasty(connection, effects, *, writable: bool) -> None:
+        real(connection, effects, writable=writable)
         if writable:
             connection.execute("PRAGMA synchronous = OFF")
 
