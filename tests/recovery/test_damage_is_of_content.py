@@ -200,6 +200,42 @@ def test_rule_C_it_is_mended_under_its_present_name(choir: Choir, event: str) ->
     assert choir.pair.differences() == []
 
 
+# --- what is over
+
+
+def test_rule_C_a_name_of_the_bad_file_that_mend_did_not_know_is_damage_in_the_next_night(choir: Choir) -> None:
+    choir.decay()
+    os.link(choir.at(KYRIE), choir.at("encore.wav"))
+    choir.nights(1)
+    (outcome,) = choir.mend("restore")
+    assert outcome.done and "1 more name on the primary" in outcome.told
+    (result,) = choir.nights(1)
+    assert result.state == "attention"
+    choir.never_crossed()
+    assert choir.bad_names() == ["encore.wav"]
+    assert choir.in_copy("encore.wav") == choir.good
+    (outcome,) = choir.mend("restore")
+    assert outcome.done and "more name" not in outcome.told
+    assert choir.nights(2)[-1].state == "sound"
+    assert choir.pair.differences() == []
+
+
+def test_rule_C_mended_content_that_comes_back_is_damage_until_a_person_accepts_it(choir: Choir) -> None:
+    choir.decay_and_know()
+    assert choir.mend("restore")[0].done
+    (displaced,) = choir.on_secondary(choir.bad)
+    run("cp", displaced, choir.at(KYRIE))
+    assert choir.nights(1)[0].state == "attention"
+    choir.never_crossed()
+    assert choir.bad_names() == [KYRIE]
+    assert choir.mend("accept")[0].done
+    assert choir.nights(1)[0].state == "sound"
+    run("cp", choir.at(KYRIE), choir.at("encore.wav"))
+    assert choir.nights(1)[0].state == "sound"
+    assert choir.in_copy(KYRIE) == choir.in_copy("encore.wav") == choir.bad
+    assert choir.pair.differences() == []
+
+
 # --- what nobody had read yet
 
 

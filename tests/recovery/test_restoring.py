@@ -291,6 +291,24 @@ def test_rule_I_no_symlink_in_the_target_is_followed(pair: Pair, tmp_path: Path)
     assert KYRIE.encode() in names(result.refused)
 
 
+def test_E_a_new_link_of_a_held_night_keeps_its_mode(tmp_path: Path) -> None:
+    """The copy has the old mode of the one name, which waits with the hold, and the new mode of the other."""
+    pair = Pair(tmp_path / "primary", tmp_path / "secondary", tmp_path / "state", hold_count=3)
+    for number in range(6):
+        pair.write(f"takes/{number}.wav", f"take {number}")
+    kyrie = pair.write("kyrie.wav", b"kyrie " * 500)
+    kyrie.chmod(0o644)
+    pair.run_well()
+    run("rm", "-r", pair.primary / "takes")
+    kyrie.chmod(0o600)
+    os.link(kyrie, pair.primary / "link.wav")
+    assert pair.run().outcome == "held"
+    into = tmp_path / "restored"
+    assert restored(pair, into).exit_code == 0
+    modes = {name: stat.S_IMODE((into / name).stat().st_mode) for name in ("kyrie.wav", "link.wav")}
+    assert modes == {"kyrie.wav": 0o644, "link.wav": 0o600}
+
+
 def test_hard_links_are_one_file_again(pair: Pair, tmp_path: Path) -> None:
     choir(pair)
     os.link(pair.primary / KYRIE, pair.primary / "kyrie again.wav")

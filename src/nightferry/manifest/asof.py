@@ -177,8 +177,9 @@ class AsOf:
         found = {node.entry: node}
         for row in self._connection.execute(_BY_INODE, {"run": self.run, "inode": node.stat.inode}):
             other = node_of(row)
-            # An inode number alone is not enough: rows may have been read on different nights.
-            if other.content == node.content and other.stat[:3] == node.stat[:3]:
+            # An inode number alone is not enough: rows may have been read on different nights, and a held one takes
+            # no new mode of a name that the copy has.
+            if other.content == node.content and _of_file(other) == _of_file(node):
                 found.setdefault(other.entry, other)
         if not any(each.stat.nlink > 1 for each in found.values()):
             return [node]
@@ -287,6 +288,12 @@ def node_of(row: tuple) -> Node:  # type: ignore[type-arg]
         row[16],
         row[17],
     )
+
+
+def _of_file(node: Node) -> tuple[object, ...]:
+    """What all names of one file have in common: one inode has one of each."""
+    stat = node.stat
+    return stat.kind, stat.size_bytes, stat.mtime_ns, stat.mode, stat.uid, stat.gid, node.xattrs
 
 
 def _preferred(one: Node, other: Node) -> Node:

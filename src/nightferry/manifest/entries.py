@@ -21,6 +21,12 @@ _INSERT = (
     " algorithm, digest, target, xattrs, born, since, read_primary_s, read_secondary_s, dirty)"
     " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
 )
+# Of the past, what is the file of a row by inode, size, date and content; not rows without an inode, which say nothing.
+_FOLLOW_INODE = (
+    "UPDATE past SET inode = :inode WHERE inode = (SELECT inode FROM entry WHERE id = :entry AND kind = 2"
+    " AND inode NOT IN (0, :inode)) AND (kind, size_bytes, mtime_ns, algorithm, digest) ="
+    " (SELECT kind, size_bytes, mtime_ns, algorithm, digest FROM entry WHERE id = :entry)"
+)
 _BY_INODE = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE inode = ? ORDER BY id"
 
 # A chain of parents longer than this is not a tree (PATH_MAX allows 2,048 names in one call; trees may be deeper).
@@ -217,7 +223,12 @@ class Entries:
         )
 
     def observe(self, entry: int, stat: Stat) -> None:
-        """Notes what the primary says of an unchanged file now: link count, times, inode."""
+        """Notes what the primary says of an unchanged file now: link count, times, inode.
+
+        Where the file has another inode by now, as one that was written anew, what other names of it are in the past
+        gets that too: else no state of before would know that they were one file.
+        """
+        self._connection.execute(_FOLLOW_INODE, {"entry": entry, "inode": stat.inode})
         self._connection.execute(
             "UPDATE entry SET mtime_ns=?, ctime_ns=?, inode=?, nlink=? WHERE id=?",
             (integer_out(stat.mtime_ns), integer_out(stat.ctime_ns), stat.inode, stat.nlink, entry),

@@ -151,6 +151,7 @@ class Damage(NamedTuple):
     bad: BadFile | None = None  # the bad file as it was found; None: of another side than the primary
     algorithm: int | None = None
     digest: bytes | None = None  # of the right content
+    is_open: bool = True
 
 
 class BadFile(NamedTuple):

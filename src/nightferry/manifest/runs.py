@@ -17,6 +17,9 @@ _DAMAGE = (
 # Open damage that is told of and known again by its content; more than that is a drive to be replaced.
 DAMAGE_LIMIT = 10_000
 
+# How it begins what became of damage, where a person said that the content counts.
+_BY_A_PERSON = ("accepted", "a person chose")
+
 _WEEK_S = 7 * 86_400.0
 
 # Names kept of what one run left out; beyond it they are counted, not listed.
@@ -262,6 +265,22 @@ class Runs:
                 f"SELECT {_DAMAGE} FROM damage WHERE closed_run IS NULL ORDER BY id LIMIT {DAMAGE_LIMIT}"
             )
         ]
+
+    def wrong_contents(self) -> list[Damage]:
+        """Damage of the primary that is over: its wrong content is wrong still. Not what a person accepted since."""
+        found: dict[tuple[int, bytes], Damage] = {}
+        for row in self._connection.execute(
+            f"SELECT {_DAMAGE}, became FROM damage WHERE side = 'primary' AND bad_digest IS NOT NULL"
+            f" AND closed_run IS NOT NULL ORDER BY closed_run DESC, id DESC LIMIT {DAMAGE_LIMIT}"
+        ).fetchall()[::-1]:
+            damage = damage_of(row)._replace(is_open=False)
+            assert damage.bad is not None and damage.bad.digest is not None
+            key = (damage.algorithm or 0, damage.bad.digest)
+            if str(row[-1]).startswith(_BY_A_PERSON):
+                found.pop(key, None)
+            else:
+                found[key] = damage
+        return list(found.values())
 
     def is_damaged(self, path: bytes, side: str, *, found_run: int | None = None) -> bool:
         """Whether damage of a path is open on a side; with ``found_run``: damage that this run found."""

@@ -30,7 +30,7 @@ class Decayed(Exception):
     """The file has another content than it should, by its name, inode and date, or by what is known to be damaged."""
 
     def __init__(self, row: int | None, right: Content, bad: BadFile, damage: Damage | None = None) -> None:
-        """``row``: of the copy, whose content ``right`` is. ``damage``: open damage that this is."""
+        """``row``: of the copy, whose content ``right`` is. ``damage``: what this is, open or over."""
         super().__init__("it has another content than it should")
         self.row, self.right, self.bad, self.damage = row, right, bad, damage
 

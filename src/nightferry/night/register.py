@@ -139,7 +139,7 @@ def enter_turned_up(night: Night, path: bytes, found: Decayed) -> None:
     Where the bad file is not at its old place any more, it is that damage, under its present name.
     """
     damage = found.damage
-    if damage is None or _still_stands(night, damage):
+    if damage is None or not damage.is_open or _still_stands(night, damage):
         enter(night, path, TURNED_UP if damage is not None else UNDER_OLD_DATE, found.bad)
         return
     with night.manifest.database.transaction():

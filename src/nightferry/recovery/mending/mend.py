@@ -41,6 +41,11 @@ MOVED = (
     " it again, then decide anew."
 )
 
+MORE_NAMES = (
+    ". The bad file has {} on the primary, with the wrong content still, that no night has copied yet: the next night"
+    " tells which, and `nightferry mend` puts that right too"
+)
+
 
 class Mender:
     """The primary of ``opened`` must be open for writing, but for ``accept``."""
@@ -104,6 +109,7 @@ class Mender:
         if source == survey.primary:
             return self._declare_in_place(survey, entry)
         folders = Folders(self._primary, self._effects)
+        more = self._names_not_known(survey, entry)
         try:
             new = self._replace(source, survey, entry, folders, is_chosen=chosen is not None)
         except MovedError as error:
@@ -116,7 +122,7 @@ class Mender:
             raise _refused(error) from error
         if (source.algorithm, source.digest) != (entry.content.algorithm, entry.content.digest):
             return self._declare(survey, entry, source, new, folders)
-        return self._finish(survey, entry, f"put back from {_words(source)}", new, folders)
+        return self._finish(survey, entry, f"put back from {_words(source)}", new, folders) + more
 
     def _replace(self, source: Place, survey: Survey, entry: Entry, folders: Folders, *, is_chosen: bool) -> Seen:
         """Returns the state of the new file."""
@@ -245,6 +251,15 @@ class Mender:
                 if other.id != entry.id and other.stat.kind is Kind.FILE and other.content == entry.content
             ]
         return names
+
+    def _names_not_known(self, survey: Survey, entry: Entry) -> str:
+        """Tells of names of the bad file that no night has copied, in words; empty where there are none."""
+        found = self._primary.stat_or_none(survey.path)
+        if found is None or found.st_nlink < 2:
+            return ""
+        names = [self._primary.stat_or_none(name) for name, _ in self._links(survey, entry)]
+        more = found.st_nlink - sum(each is not None and each.st_ino == found.st_ino for each in names)
+        return "" if more < 1 else MORE_NAMES.format("1 more name" if more == 1 else f"{more} more names")
 
     def _good_twin(self, survey: Survey, entry: Entry) -> bytes | None:
         """Another name of the same file that a call before this one has put right, and no more than that."""
