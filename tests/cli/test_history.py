@@ -85,6 +85,27 @@ def test_a_file_is_followed_under_each_of_its_names(nights: Box, path: str) -> N
     assert [(each["since_night"], each["until_night"]) for each in name["versions"]] == [(1, 2), (2, 4), (4, None)]
 
 
+def test_N_a_state_from_an_old_image_is_not_believed_over_the_secondary(
+    own_nights: Box, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It calls kept what was expired since. Without the secondary it is all that there is."""
+    box, image = own_nights, own_nights.root / "image"
+    shutil.copytree(box.folder(), image)
+    path = box.primary() / RENAMED / "01 kyrie.wav"
+    path.write_bytes(b"a fourth one")
+    box.ok("run")
+    shutil.rmtree(box.folder())
+    shutil.copytree(image, box.folder())
+    (name,) = told(box, "recordings", str(path))
+    assert happened(name)[-1] == (5, ["changed"])
+    assert name["versions"][0]["kept_until"] is not None
+    assert main(["--config", str(box.config), "history", "recordings"]) == 0
+    assert "older than the secondary" in capsys.readouterr().err
+    box.secondary().rename(box.root / "elsewhere")
+    (name,) = told(box, "recordings", str(path))
+    assert happened(name)[-1] == (4, ["changed"])
+
+
 def test_a_path_from_where_the_drive_is_mounted(nights: Box) -> None:
     (name,) = told(nights, "recordings", str(nights.primary() / RENAMED / "01 kyrie.wav"))
     assert name["path"] == f"{RENAMED}/01 kyrie.wav"

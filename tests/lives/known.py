@@ -206,6 +206,21 @@ KNOWN = (
         ("save", {"path": b"m/kyrie.wav", "number": 1, "size": 500}),
         ("utime", {"path": b"m/kyrie.wav", "time_ns": 10**18}), NIGHT, ("restore", {"back": 2, "alone": False}),
     ),
+    _known(
+        "restore_from_a_new_file_of_the_primary", "restore-gave-up",
+        _write(b"m/kyrie.wav"), _write(b"m/credo.wav", 2), NIGHT, ("delete", {"path": b"m/kyrie.wav"}), *[NIGHT] * 10,
+        _write(b"n/kyrie.wav"), ("restore", {"back": 10, "alone": False}),
+    ),
+    _known(
+        "history_of_an_old_state", "whole-false",
+        _write(b"m/kyrie.wav"), _write(b"m/credo.wav", 2), NIGHT, ("delete", {"path": b"m/kyrie.wav"}), *[NIGHT] * 10,
+        ("old_state", {"back": 4}), ("history", {"back": 0, "alone": False}),
+    ),
+    _known(
+        "bad_bytes_asked_for_on_a_new_primary", "rot-crossed restore-wrong",
+        _write(b"m/kyrie.wav"), _write(b"m/credo.wav", 2), NIGHT, ("rot_copy", {"path": b"m/kyrie.wav", "at": 9}),
+        ("new_primary", {}), NIGHT, ("restore_all", {}), ("converge", {}), ("restore_all", {}),
+    ),
 )  # fmt: skip
 
 # Not put right yet. Whoever puts one right takes its name out.

@@ -346,10 +346,17 @@ class World:
         shutil.rmtree(self.top)
         os.mkdir(self.top)
         with self.command():
-            fill_new_primary(
+            result = fill_new_primary(
                 settings, self.pair.state_dir, lambda _: True, Unwatched(), Effects(), self.clock, Stop(self.clock),
                 bad=True,
             )  # fmt: skip
+            # Asked for under a marked name, bad bytes are a file of their own from now on. Under no other name are they
+            # the right ones of any night, which the records of the nights say.
+            marked = () if result is None else [each.restored_as for each in result.damaged.kept]
+            on_primary = self.oracle.look_primary().things
+            for path in marked:
+                if path in on_primary and self.oracle.is_rotten(on_primary[path].key):
+                    self.oracle.accepted(on_primary[path].key)
         if not second:
             self.books.working = self.books.working or Sealed(self.books.newest(alone=True) or 0)
 

@@ -5,16 +5,17 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from nightferry.cli.common import add_json, load_settings, say_error
+from nightferry.cli.common import add_json, complain, load_settings, say_error
 from nightferry.errors import NightferryError, NotAPair, NotKnown, WrongUse
 from nightferry.reporting.look import exits
+from nightferry.units import quoted
 
 if TYPE_CHECKING:
     from nightferry.manifest.asof import AsOf, Node
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from nightferry.reporting.audit.folder_listing import Listed
     from nightferry.reporting.audit.history import Retaining, Story, Teller
     from nightferry.reporting.look.terminal import Screen
+    from nightferry.settings import PairSettings
 
 SUMMARY = "the versions of a file or folder, night by night, and where each is held"
 DESCRIPTION = """\
@@ -31,7 +33,8 @@ now, and until when it is kept. What was moved is followed, under its old names 
 With --as-of it says what a folder held as one night left it. Without a path it lists the nights, and says which
 of them can still be restored whole.
 
-It reads this machine's own records; no drive is needed. With --secondary it reads those on the drive instead."""
+It reads this machine's own records; no drive is needed. Where the secondary is there and has newer ones, as after an
+old image was put back on the system disk, or with --secondary, it reads those on the drive instead."""
 EXAMPLE = """\
   nightferry history recordings
   nightferry history recordings "2026-05 spring concert/01 kyrie.wav"
@@ -58,6 +61,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--pair-name", metavar="NAME", help="with --secondary: the pair, where the drive names several")
     add_json(parser)
+    parser.set_defaults(configured=None)
 
 
 @dataclass
@@ -72,11 +76,33 @@ class _Past:
 
 def main(args: argparse.Namespace) -> int:
     """Runs the command; returns its exit code."""
-    if args.secondary is None:
-        return _main(args)
     from nightferry.cli.watched import drives_alone, watched
 
+    if args.secondary is None:
+        pair = _with_older_state(args)
+        if pair is None:
+            return _main(args)
+        complain(f"The state of {quoted(pair.name)} here is older than the secondary: the records there are used.")
+        args.secondary, args.pair_name, args.given, args.configured = pair.secondary, pair.name, args.given[1:], pair
     return watched(partial(_main, args), "history", drives_alone(args, ("secondary", args.secondary)))
+
+
+def _with_older_state(args: argparse.Namespace) -> PairSettings | None:
+    """The pair that is asked about, where its secondary is there and knows more than the state; a drive that does not
+    answer is as one that is not there."""
+    from nightferry.cli.watched import Drives, watched
+    from nightferry.recovery.restoring.opening import is_state_older
+    from nightferry.tree.effects import Effects
+
+    if not args.given or args.pair_name is not None:
+        return None  # which is said where it is opened
+    with suppress(NightferryError):
+        settings = load_settings(args)
+        pair = settings.chosen(args.given[:1])[0]
+        drives = Drives([("secondary", pair.secondary)], pair.io_limit.total_seconds())
+        if watched(partial(is_state_older, pair, settings.state_dir, Effects()), "history", drives):
+            return pair
+    return None
 
 
 def _main(args: argparse.Namespace) -> int:
@@ -92,7 +118,6 @@ def _main(args: argparse.Namespace) -> int:
 def _opened(args: argparse.Namespace) -> Iterator[_Past]:
     from nightferry.manifest.manifest import FILE_NAME, Manifest
     from nightferry.night.preflight import state_folder
-    from nightferry.reporting.audit.history import Retaining
     from nightferry.tree.effects import Effects
     from nightferry.volumes.lock import holder
 
@@ -109,12 +134,20 @@ def _opened(args: argparse.Namespace) -> Iterator[_Past]:
     folder = state_folder(settings.state_dir, pair.name)
     if not (folder / FILE_NAME).exists():
         raise NotAPair(pair.name)
-    retaining = Retaining(pair.keep_retired.total_seconds(), pair.keep_retired_at_least.total_seconds())
-    tops = (os.fsencode(pair.primary), os.fsencode(pair.secondary / "copy"))
     with Manifest.look(
         folder / FILE_NAME, Effects(), in_use=holder(folder / "lock") is not None, check=True
     ) as manifest:
-        yield _Past(pair.name, manifest, retaining, tops)
+        yield _Past(pair.name, manifest, _retaining(pair), _tops(pair))
+
+
+def _retaining(pair: PairSettings) -> Retaining:
+    from nightferry.reporting.audit.history import Retaining
+
+    return Retaining(pair.keep_retired.total_seconds(), pair.keep_retired_at_least.total_seconds())
+
+
+def _tops(pair: PairSettings) -> tuple[bytes, ...]:
+    return os.fsencode(pair.primary), os.fsencode(pair.secondary / "copy")
 
 
 @contextmanager
@@ -131,6 +164,9 @@ def _alone(args: argparse.Namespace) -> Iterator[_Past]:
                 f"The secondary at {show_text(str(args.secondary))} has no sound manifest, so nothing is known of"
                 f" earlier nights. {why} Its files stand in copy/ and retired/, as ordinary files."
             )
+        if args.configured is not None:
+            yield _Past(secondary.pair.name, secondary.manifest, _retaining(args.configured), _tops(args.configured))
+            return
         tops = (os.fsencode(args.secondary / "copy"),)
         yield _Past(secondary.pair.name, secondary.manifest, None, tops)
 
@@ -198,7 +234,7 @@ def _as_of(path: bytes, as_of: AsOf, *, recursive: bool) -> tuple[Node | None, I
 
 
 def _unknown(past: _Past, path: bytes, night: NightState | None = None) -> WrongUse | NotKnown:
-    from nightferry.units import quoted, show_name
+    from nightferry.units import show_name
 
     shown = f'"{show_name(path)}"' if path else "anything"
     if night is None:

@@ -5,16 +5,18 @@ Each place is only one to try: what stands there is read and compared before it 
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import stat as stat_module
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from typing import NamedTuple
 
 from nightferry.manifest.contents import Contents
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import ROOT_ID, Content, Entry
+from nightferry.night.by_content import ByContent
 from nightferry.night.carry import in_copy, in_retired
 from nightferry.tree.metadata import Stat
 from nightferry.tree.root import Root, join
@@ -35,15 +37,19 @@ class Place(NamedTuple):
 
 
 class Whereabouts:
-    """``primary``: where it is there to be asked. ``walks``: also for names of it that the records do not have, as on a
-    held night, which costs a look at every name of the primary, once.
+    """``primary``: where it is there to be asked. ``walking``: also for what stands there otherwise than recorded, as
+    on a held night, which costs a look at every name of the primary, once; it says when to stop.
     """
 
-    def __init__(self, manifest: Manifest, secondary: Root, primary: Root | None, *, walks: bool = False) -> None:
+    def __init__(
+        self, manifest: Manifest, secondary: Root, primary: Root | None, *, walking: Callable[[], bool] | None = None
+    ) -> None:
         self._contents = Contents(manifest)
         self._secondary, self._primary = secondary, primary
         self._nowhere: OrderedDict[Content, None] = OrderedDict()
-        self._unrecorded = _Unrecorded(manifest, primary) if primary is not None and walks else None
+        self._unrecorded = (
+            _Unrecorded(manifest, primary, walking) if primary is not None and walking is not None else None
+        )
 
     def close(self) -> None:
         self._contents.close()
@@ -51,7 +57,10 @@ class Whereabouts:
             self._unrecorded.close()
 
     def places(self, content: Content, stat: Stat) -> Iterator[Place]:
-        """Every place where a file of that content and ``stat`` may be, and where a file of its size stands."""
+        """Every place where a file of that content and ``stat`` may be, and where a file of its size stands.
+
+        Raises ``Stopped`` where it walks.
+        """
         return filter(lambda place: is_candidate(place, stat.size_bytes), self._all(content, stat))
 
     def _all(self, content: Content, stat: Stat) -> Iterator[Place]:
@@ -63,7 +72,7 @@ class Whereabouts:
                 self._nowhere.popitem(last=False)
         if self._unrecorded is not None and content.digest is not None:
             assert self._primary is not None
-            for path in self._unrecorded.like(stat):
+            for path in self._unrecorded.having(content, stat):
                 yield Place(self._primary, path, "primary", _told("the primary", path))
 
     def _recorded(self, content: Content) -> Iterator[Place]:
@@ -95,34 +104,41 @@ def _told(what: str, path: bytes) -> str:
 class _Unrecorded:
     """Files of the primary under names that the records do not have, or have for another file; found by one walk."""
 
-    def __init__(self, manifest: Manifest, primary: Root) -> None:
-        self._manifest, self._primary = manifest, primary
+    def __init__(self, manifest: Manifest, primary: Root, should_stop: Callable[[], bool]) -> None:
+        self._manifest, self._primary, self._should_stop = manifest, primary, should_stop
         self._connection: sqlite3.Connection | None = None
+        self._by_content: ByContent | None = None
 
     def close(self) -> None:
+        if self._by_content is not None:
+            self._by_content.close()
         if self._connection is not None:
             self._connection.close()
 
-    def like(self, stat: Stat) -> Iterator[bytes]:
-        """Paths of files that may be this one: of its size, and of its inode or its date."""
-        if self._connection is None:
+    def having(self, content: Content, stat: Stat) -> Iterator[bytes]:
+        """Paths of files that may be this one: of its size, and of its inode or its date, unread; then all that were
+        read and have its content. Raises ``Stopped``.
+        """
+        if self._connection is None or self._by_content is None:
             self._connection = self._walked()
+            self._by_content = ByContent(self._connection, "found", self._primary, self._should_stop)
         for column, value in (("inode", str(stat.inode)), ("mtime_ns", str(stat.mtime_ns))):
             after = 0
             while page := self._connection.execute(
                 f"SELECT rowid, path FROM found WHERE size_bytes = ? AND {column} = ? AND rowid > ? LIMIT ?",
-                (str(stat.size_bytes), value, after, _PAGE),
+                (stat.size_bytes, value, after, _PAGE),
             ).fetchall():
                 for _, path in page:
                     yield path
                 after = page[-1][0]
+        yield from self._by_content.having(content, stat.size_bytes)
 
     def _walked(self) -> sqlite3.Connection:
         connection = sqlite3.connect("", isolation_level=None)
         connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
         connection.execute("PRAGMA journal_mode = OFF")
         connection.execute("PRAGMA synchronous = OFF")
-        connection.execute("CREATE TABLE found (path BLOB, size_bytes TEXT, inode TEXT, mtime_ns TEXT)")
+        connection.execute("CREATE TABLE found (path BLOB, size_bytes INTEGER, inode TEXT, mtime_ns TEXT)")
         connection.execute("CREATE TABLE folder (number INTEGER PRIMARY KEY, path BLOB, entry INTEGER)")
         connection.execute("BEGIN")
         connection.execute("INSERT INTO folder (path, entry) VALUES (?, ?)", (b"", ROOT_ID))
@@ -134,6 +150,7 @@ class _Unrecorded:
                 self._walk_folder(connection, folder[1], folder[2])
         connection.execute("CREATE INDEX found_inode ON found (inode, size_bytes)")
         connection.execute("CREATE INDEX found_mtime ON found (mtime_ns, size_bytes)")
+        connection.execute("CREATE INDEX found_size ON found (size_bytes)")
         connection.execute("COMMIT")
         return connection
 
@@ -147,6 +164,10 @@ class _Unrecorded:
             if stat_module.S_ISDIR(found.st_mode):
                 below = (path, None if row is None else row.id)
                 connection.execute("INSERT INTO folder (path, entry) VALUES (?, ?)", below)
-            elif stat_module.S_ISREG(found.st_mode) and (row is None or row.stat.inode != found.st_ino):
-                values = (path, str(found.st_size), str(found.st_ino), str(found.st_mtime_ns))
+            elif stat_module.S_ISREG(found.st_mode) and (row is None or not _is_as_recorded(row.stat, found)):
+                values = (path, found.st_size, str(found.st_ino), str(found.st_mtime_ns))
                 connection.execute("INSERT INTO found VALUES (?, ?, ?, ?)", values)
+
+
+def _is_as_recorded(then: Stat, found: os.stat_result) -> bool:
+    return (then.inode, then.size_bytes, then.mtime_ns) == (found.st_ino, found.st_size, found.st_mtime_ns)

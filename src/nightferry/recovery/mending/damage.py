@@ -90,7 +90,7 @@ class Surveyor:
         self._inodes = opened.drives.inodes
         self._primary, self._secondary = opened.drives.primary, opened.drives.secondary
         self._effects, self._buffers, self._should_stop = opened.effects, opened.buffers, should_stop
-        self._whereabouts = Whereabouts(opened.manifest, self._secondary, self._primary, walks=True)
+        self._whereabouts = Whereabouts(opened.manifest, self._secondary, self._primary, walking=should_stop)
         secondary_direct = opened.direct["secondary"]
         self._direct = {
             "primary": opened.direct["primary"], "secondary": secondary_direct, "retired": secondary_direct,

@@ -322,7 +322,7 @@ class _Work:
             result.notes.extend(filter(None, [left_out_note(manifest, last.number, Selection())]))
             strays = Strays(manifest, self._secondary, self._effects, self._stop)
             stack.callback(strays.close)
-            picker = Picker(origin, self._secondary, manifest, None, strays)
+            picker = Picker(origin, self._secondary, manifest, None, strays, self._stop)
             stack.callback(picker.close)
             buffers, more_buffers = Buffers(), Buffers()
             stack.callback(buffers.close)

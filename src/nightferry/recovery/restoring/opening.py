@@ -18,7 +18,7 @@ from nightferry.tree.effects import Effects
 from nightferry.tree.root import Root
 from nightferry.units import show_text
 from nightferry.volumes.card import PairEntry
-from nightferry.volumes.lock import lock_drive
+from nightferry.volumes.lock import holder, lock_drive
 from nightferry.volumes.mounts import is_mount_point
 from nightferry.volumes.pairing import verify_mounted
 from nightferry.volumes.readonly import open_read_only
@@ -116,10 +116,28 @@ def _open_state(
         return None, f"The state in {shown} cannot be used ({error}): the records on the secondary are used."
     if manifest.pair_id != entry.id:
         return None, f"The state in {shown} is that of another pair: the records on the secondary are used."
-    sealed = sealed_generation(secondary, entry.id, manifest.generation)
-    if sealed is not None and sealed > manifest.generation:
+    if _is_older(manifest, entry, secondary):
         return None, f"The state in {shown} is older than the secondary: the records on the secondary are used."
     return manifest, ""
+
+
+def _is_older(manifest: Manifest, entry: PairEntry, secondary: Root) -> bool:
+    sealed = sealed_generation(secondary, entry.id, manifest.generation)
+    return sealed is not None and sealed > manifest.generation
+
+
+def is_state_older(settings: PairSettings, state_dir: Path, effects: Effects) -> bool:
+    """Whether the secondary, where it is there, was sealed after the state here, as when a system disk was put back
+    from an old image: then this state knows less. Not asked while a night runs, which has asked itself."""
+    folder = state_folder(state_dir, settings.name)
+    with suppress(NightferryError, OSError), ExitStack() as stack:
+        if holder(folder / "lock") is not None:
+            return False
+        manifest = stack.enter_context(Manifest.look(folder / FILE_NAME, effects, in_use=False))
+        secondary, entry = _open_secondary(settings, effects)
+        stack.callback(secondary.close)
+        return entry.id == manifest.pair_id and _is_older(manifest, entry, secondary)
+    return False
 
 
 def _open_primary(settings: PairSettings, entry: PairEntry, effects: Effects, stack: ExitStack) -> Root | None:

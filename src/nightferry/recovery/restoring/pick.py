@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import Intent
@@ -30,6 +30,7 @@ class Picker:
         manifest: of the pair, where there is one.
         primary: the pair's primary, read-only, where it is there.
         strays: what the manifest does not account for.
+        should_stop: asked while files are read only to see whether they are what is sought.
     """
 
     def __init__(
@@ -38,11 +39,12 @@ class Picker:
         secondary: Root,
         manifest: Manifest | None,
         primary: Root | None,
-        strays: Strays | None = None,
+        strays: Strays | None,
+        should_stop: Callable[[], bool],
     ) -> None:
         self._strays = strays
         self._origin, self._secondary, self._primary = origin, secondary, primary
-        self._anywhere = None if manifest is None else Whereabouts(manifest, secondary, primary, walks=True)
+        self._anywhere = None if manifest is None else Whereabouts(manifest, secondary, primary, walking=should_stop)
         self._begun: list[Intent] = [] if manifest is None else [intent for _, intent in manifest.journal.read()]
         last = None if manifest is None else manifest.runs.last()
         self._later = self._later_runs(0 if last is None else last.number) if manifest is not None else []

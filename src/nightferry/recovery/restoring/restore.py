@@ -81,7 +81,7 @@ def restore(
         if source.manifest is not None:
             strays = Strays(source.manifest, source.secondary, effects, should_stop)
             stack.callback(strays.close)
-        picker = Picker(origin, source.secondary, source.manifest, source.primary, strays)
+        picker = Picker(origin, source.secondary, source.manifest, source.primary, strays, should_stop)
         stack.callback(picker.close)
         if picker.has_unfinished:
             source.notes.append(

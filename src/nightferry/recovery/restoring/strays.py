@@ -13,16 +13,14 @@ from collections.abc import Callable, Iterator
 
 from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.records import ROOT_ID, Content
+from nightferry.night.by_content import ByContent
 from nightferry.night.context import COPY, RETIRED, STAGING
 from nightferry.night.stocktake import looks_same
-from nightferry.tree.content import Buffers, ReadFailed, hash_from_platter
-from nightferry.tree.digests import by_id
 from nightferry.tree.effects import Effects
 from nightferry.tree.metadata import Kind, Stat
 from nightferry.tree.root import Root, join, split
 
 _CACHE_KIB = 4 * 1024
-_CHUNK = 500
 
 
 class Strays:
@@ -32,13 +30,13 @@ class Strays:
         self._manifest, self._secondary, self._effects = manifest, secondary, effects
         self._should_stop = should_stop
         self._found: sqlite3.Connection | None = None
-        self._buffers: Buffers | None = None
+        self._by_content: ByContent | None = None
 
     def close(self) -> None:
+        if self._by_content is not None:
+            self._by_content.close()
         if self._found is not None:
             self._found.close()
-        if self._buffers is not None:
-            self._buffers.close()
 
     def having(self, stat: Stat, content: Content, name: bytes) -> Iterator[bytes]:
         """Paths below the secondary's root where a content may stand: what has its size, its date and its name first,
@@ -51,38 +49,8 @@ class Strays:
         likely = "SELECT path FROM stray WHERE size_bytes = ? AND mtime_ns = ? AND name = ?"
         for (path,) in one(likely, (stat.size_bytes, str(stat.mtime_ns), name)).fetchall():
             yield path
-        size = (stat.size_bytes, content.algorithm)
-        if one("SELECT 1 FROM size_read WHERE size_bytes = ? AND algorithm = ?", size).fetchone() is None:
-            for path in self._of_size(stat.size_bytes):
-                digest = self._digest(path, content.algorithm)
-                one("INSERT INTO was_read VALUES (?, ?, ?)", (digest, content.algorithm, path))
-            one("INSERT INTO size_read VALUES (?, ?)", size)
-        same = "SELECT path FROM was_read WHERE digest = ? AND algorithm = ? LIMIT ?"
-        for (path,) in one(same, (content.digest, content.algorithm, _CHUNK)).fetchall():
-            yield path
-
-    def _of_size(self, size_bytes: int) -> Iterator[bytes]:
-        """In pieces, so that nothing is open while they are read."""
-        assert self._found is not None
-        last = 0
-        while rows := self._found.execute(
-            "SELECT rowid, path FROM stray WHERE size_bytes = ? AND rowid > ? ORDER BY rowid LIMIT ?",
-            (size_bytes, last, _CHUNK),
-        ).fetchall():
-            last = rows[-1][0]
-            yield from (path for _, path in rows)
-
-    def _digest(self, path: bytes, algorithm: int) -> bytes | None:
-        """None where it cannot be read."""
-        self._buffers = self._buffers or Buffers()
-        try:
-            folder_fd, name = self._secondary.at(path)
-            return hash_from_platter(
-                folder_fd, name, hasher=by_id(algorithm).new(), effects=self._effects, buffers=self._buffers,
-                should_stop=self._should_stop, progress=lambda size_bytes: None, direct=False,
-            ).digest  # fmt: skip
-        except (OSError, ReadFailed):
-            return None
+        assert self._by_content is not None
+        yield from self._by_content.having(content, stat.size_bytes)
 
     # --- the walk
 
@@ -93,13 +61,11 @@ class Strays:
         found.execute("PRAGMA synchronous = OFF")
         found.execute("CREATE TABLE held (path BLOB PRIMARY KEY) WITHOUT ROWID")
         found.execute("CREATE TABLE stray (size_bytes INTEGER, mtime_ns TEXT, name BLOB, path BLOB)")
-        found.execute("CREATE TABLE was_read (digest BLOB, algorithm INTEGER, path BLOB)")
-        found.execute("CREATE TABLE size_read (size_bytes INTEGER, algorithm INTEGER)")
         found.executemany("INSERT OR IGNORE INTO held VALUES (?)", ((held,) for held in self._manifest.past.all_held()))
         for top, row in ((COPY, ROOT_ID), (RETIRED, None), (STAGING, None)):
             found.executemany("INSERT INTO stray VALUES (?, ?, ?, ?)", self._below(found, top, row))
         found.execute("CREATE INDEX stray_size ON stray (size_bytes, mtime_ns, name)")
-        found.execute("CREATE INDEX was_read_digest ON was_read (digest, algorithm)")
+        self._by_content = ByContent(found, "stray", self._secondary, self._should_stop)
         return found
 
     def _below(self, found: sqlite3.Connection, top: bytes, row: int | None) -> Iterator[tuple[int, str, bytes, bytes]]:
