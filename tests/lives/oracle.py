@@ -303,7 +303,8 @@ class Oracle:
                 thing = tree.things.get(path)
                 if thing is not None and thing.key in self.rot:
                     self.rot[thing.key].discovered = True
-        self._check_accused(said.decayed, primary)
+        if said.number:  # a night that was refused says nothing of damage, and takes nothing back
+            self._check_accused(said.decayed, primary)
         self._meet(primary)
         if said.outcome in ("complete", "partial"):
             self.completed += 1

@@ -18,7 +18,8 @@ from drives import MIB, Drive, DriveFactory, run
 from effects_faults import Call, CountingEffects, KillingEffects, faults, in_child
 from nightferry.errors import Failed, NightferryError, WrongDrive
 from nightferry.night.context import Stop, Unwatched
-from nightferry.recovery.restoring import new_primary, target_opening
+from nightferry.recovery import writing
+from nightferry.recovery.restoring import target_opening
 from nightferry.recovery.restoring.new_primary import NewPrimary, fill_new_primary
 from nightferry.recovery.restoring.result import RestoreResult
 from nightferry.tree.effects import Effects
@@ -346,7 +347,7 @@ class Filling:
 def filling(base: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> Filling:
     # What a file system can hold is tried out in the sweeps of nights and of restores; here it is known.
     known = with_abilities(base, monkeypatch, {})
-    for module in (target_opening, new_primary):
+    for module in (target_opening, writing):
         monkeypatch.setattr(module, "probe", lambda *_, **__: known)
     return Filling(base, request.param)
 
