@@ -368,7 +368,10 @@ def test_rule_C_a_file_replaced_while_the_good_version_is_bad_too_stays_open(cho
     assert choir.bad_names() == [KYRIE]
 
 
-def test_rule_C_an_edit_of_the_damaged_file_itself_is_copied_and_the_version_of_before_kept(choir: Choir) -> None:
+@pytest.mark.parametrize("action", ["accept", "restore"])
+def test_rule_C_an_edit_of_the_damaged_file_itself_is_copied_and_the_version_of_before_kept(
+    choir: Choir, action: str
+) -> None:
     """It has most of the wrong content still: only a person can say that the good version may go."""
     choir.decay_and_know()
     with choir.at(KYRIE).open("r+b") as file:
@@ -379,6 +382,30 @@ def test_rule_C_an_edit_of_the_damaged_file_itself_is_copied_and_the_version_of_
     assert choir.bad_names() == [KYRIE]
     assert choir.on_secondary(choir.good)
     assert "the right one of before is kept" in choir.advice(KYRIE)
+    (outcome,) = choir.mend(action)
+    assert outcome.done
+    assert "somebody has written it since" in outcome.told
+    assert choir.became() == ["accepted as it is"]
+    assert choir.nights(1)[0].state == "sound"
+
+
+@pytest.mark.parametrize("change", ["removed", "replaced"])
+def test_rule_C_a_bad_copy_that_is_retired_is_damage_of_that_version(choir: Choir, change: str) -> None:
+    """What a command found, and no night could mend before the file went. It is never taken for good."""
+    choir.pair.set(verify_share=0.0)
+    choir.rot(1, choir.pair.copy / KYRIE, 5_000)
+    bad = sha256(choir.pair.copy / KYRIE)
+    choir.verify()
+    assert [each[1:] for each in choir.open()] == [("secondary", "decayed")]
+    choir.at(KYRIE).unlink()
+    if change == "replaced":
+        choir.pair.write(KYRIE, os.urandom(280_000))
+    results = choir.nights(LONGER)
+    assert {result.state for result in results} == {"attention"}
+    ((path, side, verdict),) = choir.open()
+    assert (side, verdict) == ("retired", "decayed")
+    assert sha256(choir.pair.retired / os.fsdecode(path)) == bad
+    assert choir.became() == [None]
     assert choir.mend("accept")[0].done
     assert choir.nights(1)[0].state == "sound"
 

@@ -47,6 +47,7 @@ class Journal:
         self._connection = database.connection
         self._entries = entries
         self._past = past
+        self._has_bad_copies = False
 
     def write(self, intents: Sequence[Intent], run: int) -> None:
         """Makes them durable, in their order, with the count of batches begun."""
@@ -90,6 +91,7 @@ class Journal:
         """Enters what was carried out and empties the journal, in one transaction."""
         folder_path, folder_id = b"", -1
         with self._database.transaction() as connection:
+            self._has_bad_copies = Runs(self._database).has_bad_copies()
             for folder, intents in groupby(done, lambda intent: split(intent.path)[0]):
                 group = list(intents)
                 if all(map(_is_new_file, group)):
@@ -163,16 +165,22 @@ class Journal:
                 self._entries.set_dirty(intent.entry, dirty=True)
         elif intent.action in ("retire", "remove_folder", "forget"):
             assert intent.entry is not None
-            self._past.keep(intent.entry, run, intent.reason or "removed", intent.held)
+            self._keep(intent.entry, run, intent.reason or "removed", intent.held)
             self._entries.delete(intent.entry)
         self._entries.names_changed(parent)
+
+    def _keep(self, entry: int, run: int, reason: str, held: bytes | None) -> None:
+        """Where the copy that goes to ``retired/`` is known to be bad, so is that version; not where it was mended."""
+        self._past.keep(entry, run, reason, held)
+        if held is not None and reason != "decayed" and self._has_bad_copies:
+            Runs(self._database).follow_retired(entry, held)
 
     def _apply_new(self, intent: Intent, parent: int, name: bytes, run: int) -> None:
         assert intent.stat is not None
         present = self._entries.child(parent, name)
         if present is not None and (present.stat.kind is Kind.FOLDER) != (intent.stat.kind is Kind.FOLDER):
             # A file where a folder was, or the other way round: another thing under the same name.
-            self._past.keep(present.id, run, "removed", intent.held)
+            self._keep(present.id, run, "removed", intent.held)
             self._entries.delete(present.id)
             present = None
         if present is None:
@@ -182,7 +190,7 @@ class Journal:
             )  # fmt: skip
             return
         if intent.action in ("place", "note"):
-            self._past.keep(present.id, run, intent.reason or "changed", intent.held)
+            self._keep(present.id, run, intent.reason or "changed", intent.held)
         elif present.since != run:
             self._past.keep(present.id, run, "metadata", None)  # a folder that stood already: its history has no gap
         self._entries.replace(

@@ -236,6 +236,29 @@ class Runs:
             if now != path:
                 self._connection.execute("UPDATE damage SET path = ? WHERE id = ?", (now, damage))
 
+    def follow_retired(self, entry: int, held: bytes) -> None:
+        """The bad copy of a row went to ``retired/``: it is damage of that version. Belongs into the transaction that
+        retires it."""
+        for (damage,) in self._connection.execute(
+            "SELECT id FROM damage WHERE entry = ? AND side = 'secondary' AND verdict IN ('decayed', 'unreadable')"
+            " AND closed_run IS NULL",
+            (entry,),
+        ).fetchall():
+            _, past, algorithm, digest = self._subject(held, "retired")
+            self._connection.execute(
+                "UPDATE damage SET side = 'retired', path = ?, entry = NULL, past = ?, algorithm = ?, digest = ?"
+                " WHERE id = ?",
+                (held, past, algorithm, digest, damage),
+            )
+
+    def has_bad_copies(self) -> bool:
+        """Whether damage of copies is open."""
+        return bool(
+            self._connection.execute(
+                "SELECT 1 FROM damage WHERE side = 'secondary' AND closed_run IS NULL LIMIT 1"
+            ).fetchone()
+        )
+
     def close_one(self, damage: int, run: int, became: str) -> None:
         with self._database.transaction() as connection:
             connection.execute("UPDATE damage SET closed_run = ?, became = ? WHERE id = ?", (run, became, damage))

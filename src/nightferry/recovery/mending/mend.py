@@ -32,6 +32,7 @@ from nightferry.tree.root import split
 from nightferry.volumes.card import MENDING_NAME
 
 ACCEPTED = "accepted as it is"
+WRITTEN_SINCE = "somebody has written it since, and a night has copied that; the version of before is in retired/"
 # In the manifest's table "meta": the checksum list says something else than the manifest, until a night seals.
 STALE_LISTS = ("lists", "stale")
 
@@ -172,8 +173,23 @@ class Mender:
         if survey.primary.seen is None:
             return None
         if survey.primary.is_right:
+            if self._is_written_since(entry):
+                return self._accept_written(survey)
             return self._finish(survey, entry, "it has the right content already", survey.primary.seen)
         return None if chosen is None else self._declare(survey, entry, chosen, survey.primary.seen)
+
+    def _is_written_since(self, entry: Entry) -> bool:
+        """Whether the copy has another content by now than the one that was damaged."""
+        content = (entry.content.algorithm, entry.content.digest)
+        return any(
+            each.side == "primary" and each.entry == entry.id and each.digest is not None
+            and (each.algorithm, each.digest) != content
+            for each in self._manifest.runs.damage()
+        )  # fmt: skip
+
+    def _accept_written(self, survey: Survey) -> str:
+        self._manifest.runs.close_damage(survey.path, "primary", self._opened.last_run, ACCEPTED)
+        return WRITTEN_SINCE
 
     def _known(self, survey: Survey) -> Entry:
         if survey.entry is None:
@@ -443,6 +459,8 @@ class Mender:
         if entry is None or not primary.is_there:
             runs.close_damage(survey.path, "primary", run, "accepted: it is gone")
             return "it is gone from the primary; the next night retires what is left of it"
+        if primary.is_right and self._is_written_since(entry):
+            return self._accept_written(survey)
         if primary.is_right:
             runs.close_damage(survey.path, "primary", run, RIGHT_AGAIN + FOUND_BY_COMMAND)
             return RIGHT_AGAIN
