@@ -145,7 +145,8 @@ def test_building_it_anew_says_what_is_kept_and_what_is_lost(paired: Box) -> Non
         for path in before
         if path != str(paired.primary())  # the one that was renamed here
     }
-    (removed,) = paired.json("history", "recordings", f"{CONCERT}/02 kyrie.wav")["pairs"][0]["names"]
+    # 1: of nights whose records are lost it is not known what the file was in them.
+    (removed,) = paired.json("history", "recordings", f"{CONCERT}/02 kyrie.wav", code=1)["pairs"][0]["names"]
     assert removed["versions"], removed
 
 

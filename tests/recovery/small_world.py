@@ -8,7 +8,6 @@ from __future__ import annotations
 import dataclasses
 import os
 import shutil
-import sqlite3
 from collections import Counter
 from pathlib import Path
 from types import ModuleType
@@ -19,7 +18,6 @@ from crash_world import Thing, claims_of, copy_drive, copy_of, different, primar
 from harness import MovedClock, Pair
 from world import World
 
-from nightferry.manifest.manifest import FILE_NAME
 from nightferry.tree.metadata import Kind
 from nightferry.volumes import capabilities
 
@@ -118,14 +116,12 @@ class SmallWorld(World):
             return
         # The files of the primary are others now: the manifest learns which, so that it knows them as it did.
         top = os.fsencode(self.pair.primary)
-        connection = sqlite3.connect(self.pair.state_dir / "recordings" / FILE_NAME)
-        with connection:
+        with self.pair.manifest(writable=True) as manifest, manifest.database.transaction() as connection:
             for path, row in self._rows:
                 if os.path.lexists(top + b"/" + path):
                     now = os.lstat(top + b"/" + path)
                     change = "UPDATE entry SET inode = ?, ctime_ns = ?, listing = NULL WHERE id = ?"
                     connection.execute(change, (now.st_ino, now.st_ctime_ns, row))
-        connection.close()
 
     # --- what is there
 

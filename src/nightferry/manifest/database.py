@@ -191,9 +191,9 @@ def _unopened(path: Path, why: object, *, of_disk: bool) -> Failed:
     return Failed(
         f"the manifest {path} cannot be opened ({why}): "
         + (
-            "make room on that disk, or see why it cannot be read and written, then run this again"
+            "make room on that disk, or see why it cannot be read and written, then run this again."
             if of_disk
-            else "if its disk is sound, move the file away and take the pair over again from its secondary"
+            else "if its disk is sound, move the file away and take the pair over again from its secondary."
         )
     )
 
@@ -201,7 +201,7 @@ def _unopened(path: Path, why: object, *, of_disk: bool) -> Failed:
 def _damaged(path: Path, fault: str) -> Failed:
     return Failed(
         f"the manifest {path} is damaged ({fault}): see whether its disk is sound, then run a night, which puts it"
-        " right from the secondary's"
+        " right from the secondary's."
     )
 
 

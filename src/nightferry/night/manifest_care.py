@@ -128,10 +128,19 @@ class Care:
 
     def _new_path(self) -> Path:
         new = self.folder / (FILE_NAME + ".rebuilt")
-        for suffix in ("", *LOG_SUFFIXES):
-            Path(f"{new}{suffix}").unlink(missing_ok=True)
-        page_guard.forget(new, self.effects)
+        try:
+            for suffix in ("", *LOG_SUFFIXES):
+                Path(f"{new}{suffix}").unlink(missing_ok=True)
+            page_guard.forget(new, self.effects)
+        except OSError as error:
+            raise self._unreplaced(error) from error
         return new
+
+    def _unreplaced(self, error: OSError) -> Failed:
+        return Failed(
+            f"The manifest in {show_text(str(self.folder))} could not be replaced ({error.strerror}): make room on"
+            " that disk, or see why it cannot be written, then run this again."
+        )
 
     def repair_pages(self) -> str | None:
         """Puts pages of the working manifest right that are not as they were written, where the secondary has the very
@@ -232,10 +241,7 @@ class Care:
             os.replace(new, path)
             _sync(self.folder)
         except OSError as error:
-            raise Failed(
-                f"The manifest in {show_text(str(self.folder))} could not be replaced ({error.strerror}): make room on"
-                " that disk, or see why it cannot be written, then run this again."
-            ) from error
+            raise self._unreplaced(error) from error
         old = sorted(self.folder.glob(f"manifest.{word}-*.sqlite3"))
         for each in old[:-ASIDE_LIMIT]:
             with suppress(OSError):
