@@ -118,7 +118,8 @@ def test_rule_K_the_list_carries_every_name(
     files = run("find", pair.copy, "-type", "f", "-printf", "x").count(b"x")
     assert done.stdout.count(b": OK\n") == (pair.records / name).read_bytes().count(b"\n") == files
     found = sorted(path.name for path in pair.records.iterdir() if path.is_file())
-    assert [each.partition("-")[0] for each in found] == ["changes", *sorted([name, "manifest.sqlite3"])]
+    expected = ["changes", *sorted([name, "manifest.000000000001.pages", "manifest.sqlite3"])]
+    assert [each.partition("-")[0] for each in found] == expected
 
 
 def test_rule_K_the_list_finds_rot(pair: Pair) -> None:

@@ -300,10 +300,11 @@ class Salvaging:
         self.after_night = self._after_night()
 
     def _after_night(self) -> Moment:
-        """Which copies the new file, and has damage open that it cannot mend."""
+        """Which has damage open that it cannot mend, and does not take the new file: no sector is bad for the night, so
+        it reads there the very wrong content that is known, and the right one stands nowhere."""
         self.world.pair.clock.pass_days(1)
         result = self.world.pair.run()
-        assert (result.outcome, result.tally.added, result.tally.changed) == ("partial", 1, 0)
+        assert (result.outcome, result.tally.added, result.tally.changed) == ("partial", 0, 0)
         return self.world.moment()
 
     def call(self, effects: CountingEffects | None = None) -> list[Outcome]:

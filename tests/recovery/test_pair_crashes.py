@@ -109,8 +109,9 @@ class Pairing:
         return {path: thing for path, thing in found.items() if path}
 
     def _state_names(self) -> set[str]:
-        """Without states that were set aside, whose names have the time, and what SQLite has beside a database."""
-        names = set(os.listdir(self.pair.state_dir / "recordings"))
+        """Without states that were set aside, whose names have the time, and what SQLite has beside a database; and
+        without the checksums of its pages, which the first one makes who finds none."""
+        names = set(os.listdir(self.pair.state_dir / "recordings")) - {"manifest.pages"}
         return {each for each in names if not each.startswith("manifest.older-") and not each.endswith(("-wal", "shm"))}
 
     def check_cut_off(self, *, night: bool) -> None:
