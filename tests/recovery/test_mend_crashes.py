@@ -12,6 +12,7 @@ import errno
 import hashlib
 import os
 from collections import Counter
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -350,7 +351,8 @@ def test_rule_B_E_every_call_of_a_salvage_fails(world: SmallWorld) -> None:
 
     def attempt(effects: CountingEffects) -> None:
         world.put_back()
-        tried.call(effects)
+        with suppress(NightferryError):  # the manifest could not be opened
+            tried.call(effects)
         tried.check_finishes()
 
     for fault in faults(tried.calls):
