@@ -6,11 +6,11 @@ over all rows; a caller that asks many gets one made for it, in a private file.
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
 from typing import NamedTuple
 
 from nightferry.manifest.manifest import Manifest
+from nightferry.manifest.private import open_private
 from nightferry.manifest.records import Content
 from nightferry.tree.root import join
 
@@ -45,10 +45,7 @@ class DigestIndex:
     """(place, key) by checksum: in memory while it is small, else in an unlinked file."""
 
     def __init__(self, rows: Iterator[tuple[str, int | bytes, bytes]]) -> None:
-        self._connection = sqlite3.connect("", isolation_level=None)
-        self._connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
-        self._connection.execute("PRAGMA journal_mode = OFF")
-        self._connection.execute("PRAGMA synchronous = OFF")
+        self._connection = open_private(_CACHE_KIB)
         self._connection.execute("CREATE TABLE found (place TEXT NOT NULL, key NOT NULL, digest BLOB NOT NULL)")
         self._connection.execute("BEGIN")
         self._connection.executemany("INSERT INTO found VALUES (?, ?, ?)", rows)

@@ -6,7 +6,6 @@ and its row did not. So a life is put together from the rows of a name and from 
 
 from __future__ import annotations
 
-import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -18,6 +17,7 @@ from nightferry.errors import Failed
 from nightferry.manifest.asof import NODE_COLUMNS, Node, node_of
 from nightferry.manifest.entries import DEPTH_LIMIT
 from nightferry.manifest.manifest import Manifest
+from nightferry.manifest.private import open_private
 from nightferry.manifest.records import ROOT_ID
 from nightferry.tree.metadata import Kind
 from nightferry.tree.root import join
@@ -245,10 +245,7 @@ class _Found:
     """Rows, each with the first of its paths; in memory while they are few, else in an unlinked file."""
 
     def __init__(self) -> None:
-        self._connection = sqlite3.connect("", isolation_level=None)
-        self._connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
-        self._connection.execute("PRAGMA journal_mode = OFF")
-        self._connection.execute("PRAGMA synchronous = OFF")
+        self._connection = open_private(_CACHE_KIB)
         self._connection.execute("CREATE TABLE found (entry INTEGER PRIMARY KEY, path BLOB NOT NULL)")
 
     def add(self, path: bytes, entry: int) -> None:

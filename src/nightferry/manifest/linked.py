@@ -5,7 +5,7 @@ SQLite keeps it in memory while it is small and then in an unlinked file, howeve
 
 from __future__ import annotations
 
-import sqlite3
+from nightferry.manifest.private import open_private
 
 _CACHE_KIB = 4 * 1024
 
@@ -14,10 +14,7 @@ class Linked:
     """By a number that all names of one file have in common. Close it when done."""
 
     def __init__(self) -> None:
-        self._connection = sqlite3.connect("", isolation_level=None)
-        self._connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
-        self._connection.execute("PRAGMA journal_mode = OFF")
-        self._connection.execute("PRAGMA synchronous = OFF")
+        self._connection = open_private(_CACHE_KIB)
         self._connection.execute("CREATE TABLE linked (file INTEGER PRIMARY KEY, path BLOB NOT NULL)")
 
     def first(self, file: int | None) -> bytes | None:

@@ -5,8 +5,9 @@ SQLite keeps it in memory while it is small and then in an unlinked file.
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable, Iterator
+
+from nightferry.manifest.private import open_private
 
 _CACHE_KIB = 8 * 1024
 
@@ -15,10 +16,7 @@ class Listed:
     """Paths with their checksums. Close it when done."""
 
     def __init__(self) -> None:
-        self._connection = sqlite3.connect("", isolation_level=None)
-        self._connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
-        self._connection.execute("PRAGMA journal_mode = OFF")
-        self._connection.execute("PRAGMA synchronous = OFF")
+        self._connection = open_private(_CACHE_KIB)
         self._connection.execute(
             "CREATE TABLE listed (path BLOB PRIMARY KEY, algorithm INTEGER NOT NULL, digest BLOB NOT NULL)"
             " WITHOUT ROWID"

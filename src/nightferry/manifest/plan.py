@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable, Iterator
 from enum import IntEnum
 from typing import NamedTuple
 
+from nightferry.manifest.private import open_private
 from nightferry.manifest.records import integer_out
 from nightferry.manifest.schema import PLAN_TABLES
 from nightferry.tree.metadata import KIND_OF, Kind, Stat
@@ -55,10 +55,7 @@ _STEPS = {step.value: step for step in Step}
 
 class Plan:
     def __init__(self) -> None:
-        self._connection = sqlite3.connect("", isolation_level=None)
-        self._connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
-        self._connection.execute("PRAGMA journal_mode = OFF")
-        self._connection.execute("PRAGMA synchronous = OFF")
+        self._connection = open_private(_CACHE_KIB)
         for statement in PLAN_TABLES.split(";\n"):
             if statement.strip():
                 self._connection.execute(statement)

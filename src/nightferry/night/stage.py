@@ -151,12 +151,7 @@ def stage_right(night: Night, item: Item, found: Decayed) -> Staged | None:
     """
     if found.right.algorithm is None or found.row is None:
         return None
-    fd, before = open_settled(night, item.path)
-    try:
-        now = check_settled(night, fd, before)
-        xattrs = read_xattrs(fd, night.effects)
-    finally:
-        night.effects.close(fd)
+    now, xattrs = _metadata_of(night, item.path)
     with closing(Whereabouts(night.manifest, night.secondary, None)) as known:
         for place in known.places(found.right, now):  # of the same size: else it would be another file
             name = night.staging_name()
@@ -165,6 +160,15 @@ def stage_right(night: Night, item: Item, found: Decayed) -> Staged | None:
             ):
                 return Staged(name, now, found.right, xattrs)
     return None
+
+
+def _metadata_of(night: Night, path: bytes) -> tuple[Stat, Xattrs]:
+    """What a file of the primary has now, its content unread. Raises ``Unreadable`` and ``Unsettled``."""
+    fd, before = open_settled(night, path)
+    try:
+        return check_settled(night, fd, before), read_xattrs(fd, night.effects)
+    finally:
+        night.effects.close(fd)
 
 
 def stage_symlink(night: Night, item: Item) -> Staged:
@@ -222,12 +226,7 @@ def stage_from_base(night: Night, item: Item, base: Entry) -> Staged | None:
         digest_of(night, item.path, base.content.algorithm) != base.content.digest
     ):
         return None
-    fd, before = open_settled(night, item.path)
-    try:
-        now = check_settled(night, fd, before)
-        xattrs = read_xattrs(fd, night.effects)
-    finally:
-        night.effects.close(fd)
+    now, xattrs = _metadata_of(night, item.path)
     if (now.ctime_ns, now.size_bytes, now.inode) != (item.stat.ctime_ns, item.stat.size_bytes, item.stat.inode):
         raise Unsettled("it changed while it was looked at")
     staged = stage_link(night, item, leader, now, base.content, xattrs)

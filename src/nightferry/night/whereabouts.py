@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 from nightferry.manifest.contents import Contents
 from nightferry.manifest.manifest import Manifest
+from nightferry.manifest.private import open_private
 from nightferry.manifest.records import ROOT_ID, Content, Entry
 from nightferry.night.by_content import ByContent
 from nightferry.night.carry import in_copy, in_retired
@@ -134,10 +135,7 @@ class _Unrecorded:
         yield from self._by_content.having(content, stat.size_bytes)
 
     def _walked(self) -> sqlite3.Connection:
-        connection = sqlite3.connect("", isolation_level=None)
-        connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
-        connection.execute("PRAGMA journal_mode = OFF")
-        connection.execute("PRAGMA synchronous = OFF")
+        connection = open_private(_CACHE_KIB)
         connection.execute("CREATE TABLE found (path BLOB, size_bytes INTEGER, inode TEXT, mtime_ns TEXT)")
         connection.execute("CREATE TABLE folder (number INTEGER PRIMARY KEY, path BLOB, entry INTEGER)")
         connection.execute("BEGIN")

@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Callable, Iterator
 
 from nightferry.manifest.manifest import Manifest
+from nightferry.manifest.private import open_private
 from nightferry.manifest.records import ROOT_ID, Content
 from nightferry.night.by_content import ByContent
 from nightferry.night.context import COPY, RETIRED, STAGING
@@ -55,10 +56,7 @@ class Strays:
     # --- the walk
 
     def _look_for_all(self) -> sqlite3.Connection:
-        found = sqlite3.connect("", isolation_level=None)
-        found.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
-        found.execute("PRAGMA journal_mode = OFF")
-        found.execute("PRAGMA synchronous = OFF")
+        found = open_private(_CACHE_KIB)
         found.execute("CREATE TABLE held (path BLOB PRIMARY KEY) WITHOUT ROWID")
         found.execute("CREATE TABLE stray (size_bytes INTEGER, mtime_ns TEXT, name BLOB, path BLOB)")
         found.executemany("INSERT OR IGNORE INTO held VALUES (?)", ((held,) for held in self._manifest.past.all_held()))
