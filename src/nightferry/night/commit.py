@@ -187,8 +187,8 @@ def _is_deleted(night: Night, path: bytes) -> bool:
 
 def refuse(night: Night, path: bytes, why: str) -> None:
     """A file that this secondary cannot take, while the primary can: the night is not complete."""
-    night.tally.refused += 1
-    night.leave_out(UNSUPPORTED, path, why)
+    if night.leave_out(UNSUPPORTED, path, why):
+        night.tally.refused += 1
     night.plan.mark_incomplete(split(path)[0])
 
 

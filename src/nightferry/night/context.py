@@ -191,8 +191,8 @@ class Night:
     health: dict[str, DriveHealth] = field(
         default_factory=lambda: {"primary": DriveHealth(), "secondary": DriveHealth()}
     )
-    _left_out: list[LeftOut] = field(default_factory=list)
-    _left_out_written: int = 0
+    _left_out: list[LeftOut] = field(default_factory=list)  # not yet entered in the manifest
+    _named: set[LeftOut] = field(default_factory=set)
     _staged: int = 0
     rates: RateMeter = field(init=False)
     ahead: Ahead = field(init=False)
@@ -205,21 +205,28 @@ class Night:
         self.owner_of_new = OwnerOfNew(self.effects)
         self.bad = OpenDamage(self.manifest)
 
-    def leave_out(self, kind: str, path: bytes, detail: str) -> None:
-        """Names what could not be copied; the folder is looked at in full again tomorrow."""
+    def leave_out(self, kind: str, path: bytes, detail: str) -> bool:
+        """Names what could not be copied; the folder is looked at in full again tomorrow.
+
+        Returns whether it was not named before: what copying could not replace, verification may not mend either.
+        """
+        found = LeftOut(kind, path, detail)
+        if found in self._named:
+            return False
         counter = _COUNTERS.get(kind)
         if counter is not None:
             setattr(self.tally, counter, getattr(self.tally, counter) + 1)
         if kind not in (UNSUPPORTED, OTHER_MOUNT):
             self.plan.mark_incomplete(split(path)[0])
-        if self._left_out_written + len(self._left_out) < LEFT_OUT_LIMIT:
-            self._left_out.append(LeftOut(kind, path, detail))
+        if len(self._named) < LEFT_OUT_LIMIT:
+            self._named.add(found)
+            self._left_out.append(found)
         self.progress.note("not copied", kind=kind, path=path, why=detail)
+        return True
 
     def take_left_out(self) -> list[LeftOut]:
         """Those not yet entered in the manifest."""
         taken, self._left_out = self._left_out, []
-        self._left_out_written += len(taken)
         return taken
 
     def note(self, sentence: str) -> None:

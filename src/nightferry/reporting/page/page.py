@@ -8,6 +8,7 @@ through all the same, a browser would neither run nor fetch it.
 from __future__ import annotations
 
 import base64
+import functools
 import hashlib
 import re
 import shlex
@@ -79,6 +80,7 @@ def _render(facts: Facts, *, names: bool) -> str:
     )  # fmt: skip
 
 
+@functools.cache  # with the templates, whose compiling takes longer than a page
 def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(lambda name: _resource(f"templates/{name}")),
