@@ -36,6 +36,7 @@ from contextlib import (
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
+from unittest import mock
 
 from crash_world import copy_drive
 from harness import Pair
@@ -152,8 +153,12 @@ class World:
         self.image: Books | None = None
         self.last: Said | None = None
         self._config = self.base / "nightferry.toml"
-        takeover.Clock = lambda: self.clock  # type: ignore[assignment,misc]
-        run_module.probe = _probed  # type: ignore[assignment]
+        for patch in (
+            mock.patch.object(takeover, "Clock", lambda: self.clock),
+            mock.patch.object(run_module, "probe", _probed),
+        ):
+            patch.start()
+            self.when_closed.append(patch.stop)
         forget()
         self.make_pair()
 
