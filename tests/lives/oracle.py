@@ -381,7 +381,8 @@ class Oracle:
         for tree in (self.before_primary, after):
             for path, thing in tree.things.items():
                 now.setdefault(path, set()).update(self._as_written(path, thing))
-                if (path, "primary") in said.damage and thing.kind == "f":
+                # Under each of its names: of a new one only its right content is taken along.
+                if thing.kind == "f" and ((path, "primary") in said.damage or thing.key in suspects):
                     first = suspects.get(thing.key, thing.key)
                     now[path] |= {thing._replace(content=first[1]), *self._previous(path)}
         for path in now.keys() - (self.before_primary.things.keys() & after.things.keys()):
@@ -581,6 +582,8 @@ class Oracle:
                 continue
             if thing is not None and (os.path.basename(path), thing.key) in record.halfway:
                 continue
+            if thing is not None and thing.key in self.foreign and not record.is_complete:
+                continue  # a new state takes what a person left there for a night's, until one has compared it
             if thing is not None:
                 wrong.append(f"{path!r} is {_told(thing)}, was {' or '.join(map(_told, options))}")
             elif path not in restored.named:
@@ -611,6 +614,8 @@ class Oracle:
             return
         must = {path for path, options in record.names.items() if None not in options and options[0].kind != "d"}  # type: ignore[union-attr]
         may = {path for path, options in record.names.items() if any(each and each.kind != "d" for each in options)}
+        if not record.is_complete:
+            may |= self.tampered.keys()
         if must - listed or listed - may:
             self.fail(
                 "history-false",
@@ -620,7 +625,7 @@ class Oracle:
 
     def check_kept_whole(self, whole: set[int]) -> None:
         """Nights that ``history`` calls kept whole: every content of theirs stands on the secondary."""
-        standing = self.look_copy().contents | self.look_retired().contents | self.look_primary().contents
+        standing = self.standing()
         bad_copies = {rot.good for rot in self.rot.values()}
         for number in whole & self.records.keys():
             record = self.records[number]
@@ -646,14 +651,21 @@ class Oracle:
 
     @contextmanager
     def destroying(self) -> Iterator[None]:
-        """Around what destroys contents behind the program's back: those are not looked for any more."""
-        before = self.standing()
+        """Around what destroys contents behind the program's back: those are not looked for any more.
+
+        What the primary still has and the secondary had before counts too: once it goes there, nobody has it, and no
+        night can have known.
+        """
+        before = self.on_secondary()
         yield
-        self.destroyed |= before - self.standing()
+        self.destroyed |= before - self.on_secondary()
 
     def standing(self) -> set[Key]:
         """Every content on either drive."""
-        return self.look_copy().contents | self.look_retired().contents | self.look_primary().contents
+        return self.on_secondary() | self.look_primary().contents
+
+    def on_secondary(self) -> set[Key]:
+        return self.look_copy().contents | self.look_retired().contents
 
     def _names_of(self, key: Key) -> str:
         found = [
