@@ -151,6 +151,7 @@ class Oracle:
     shown: dict[bytes, Thing] | None = None  # removed or replaced, when a hold was shown and released
     true_s: float = 0.0
     accused: frozenset[tuple[bytes, str]] = frozenset()  # what was told as rot, so far
+    doubted: set[Key] = field(default_factory=set)  # contents of those that a person has to judge
     inodes_before: dict[int, Key] = field(default_factory=dict)  # of the primary, when the last night ended
     # What a file is known by (``_identity``): the first content that was met under it.
     identities: dict[tuple[bytes | int, int, int], Key] = field(default_factory=dict)
@@ -347,8 +348,9 @@ class Oracle:
             now, copy = primary.things.get(path), self.before_copy.things.get(path)
             if now is None or now.kind != "f" or now != self.before_primary.things.get(path) or now.key in self.rot:
                 continue
-            if now.key in suspects:
-                continue  # a person has to judge
+            if now.key in suspects or now.key in self.doubted:
+                self.doubted.add(now.key)
+                continue  # a person has to judge, whatever its name and date become meanwhile
             if side == "primary" or (side == "secondary" and copy is not None and copy.key == now.key):
                 self.fail("intact-called-bad", f"{path!r} on the {side} is told as decayed; it is what was written")
 
