@@ -187,6 +187,8 @@ class Oracle:
             self.rot[good].good if good in self.rot else good,
         ):
             return
+        if side == "primary" and self.links and identity not in self.identities:
+            return  # dated anew since the last night: what is in it now is an edit to whoever looks
         known = self.rot.get(good)
         self.rot[bad] = Rot(bad, known.good if known else good, side, identity)
 
