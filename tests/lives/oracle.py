@@ -152,6 +152,7 @@ class Oracle:
     true_s: float = 0.0
     accused: frozenset[tuple[bytes, str]] = frozenset()  # what was told as rot, so far
     doubted: set[Key] = field(default_factory=set)  # contents of those that a person has to judge
+    doubted_inodes: set[int] = field(default_factory=set)  # and their files on the primary
     inodes_before: dict[int, Key] = field(default_factory=dict)  # of the primary, when the last night ended
     # What a file is known by (``_identity``): the first content that was met under it.
     identities: dict[tuple[bytes | int, int, int], Key] = field(default_factory=dict)
@@ -350,11 +351,12 @@ class Oracle:
             now, copy = primary.things.get(path), self.before_copy.things.get(path)
             if now is None or now.kind != "f" or now != self.before_primary.things.get(path) or now.key in self.rot:
                 continue
-            if now.key in suspects or now.key in self.doubted:
+            if now.key in suspects or now.key in self.doubted or primary.inodes[path] in self.doubted_inodes:
                 self.doubted.add(now.key)
-                continue  # a person has to judge, whatever its name and date become meanwhile
+                continue  # a person has to judge, whatever its name, date and content become meanwhile
             if side == "primary" or (side == "secondary" and copy is not None and copy.key == now.key):
                 self.fail("intact-called-bad", f"{path!r} on the {side} is told as decayed; it is what was written")
+        self.doubted_inodes |= {primary.inodes[path] for path, side in decayed if path in primary.inodes}
 
     def _meet(self, primary: Tree) -> None:
         """Keeps what is first seen under each inode, size and date."""

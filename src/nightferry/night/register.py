@@ -1,7 +1,8 @@
 """The damage register: what is found is entered, and what has become right again is closed.
 
 Damage belongs to content. It is closed by a reading that has the right checksum, or by a person's word; not by a
-rename, a new date, or a name that went.
+rename, a new date, a name that went, or a program that wrote to the file or saved it anew: what it read it may have
+written again, wrong as it was.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ from nightferry.manifest.manifest import Manifest
 from nightferry.manifest.night_findings import FOUND_BY_COMMAND
 from nightferry.manifest.plan import Item, Step
 from nightferry.manifest.records import BadFile, Content, Damage, Entry
-from nightferry.night.carry import in_retired
 from nightferry.night.context import Night
 from nightferry.night.reading import Decayed
 from nightferry.night.verify import NOT_TOLD_APART
@@ -24,7 +24,6 @@ from nightferry.tree.metadata import Kind, Stat
 RIGHT_AGAIN = "reads back right again"
 GONE = "gone: neither drive is to have that name any more"
 ELSEWHERE = "its right content was read on the primary under another name"
-REPLACED = "somebody replaced the file; the right version of before stands in retired/"
 UNDER_OLD_DATE = (
     "it has other content under its old size and date: it has decayed, or somebody wrote to it and put the date back"
 )
@@ -188,39 +187,6 @@ def close_right_again(manifest: Manifest, run: int, now_s: float, *, by_command:
         _close(manifest, damage, run, ELSEWHERE, by_command=by_command)
         closed.append(damage)
     return closed
-
-
-def close_replaced(night: Night) -> None:
-    """Closes damage of a file that a person replaced, once the right version of before is read in ``retired/``.
-
-    Another file with another content stands under the name, and the night has copied it. Not so where the new content
-    was written into the damaged file itself at the same size: it has most of the wrong content still, and the version
-    of before is kept until a person has said that it may go. To be asked once all of the primary was compared and
-    copied, since the bad file may stand elsewhere.
-    """
-    tally = night.tally
-    if tally.unreadable or tally.unsettled or tally.no_room or tally.withheld:
-        return
-    for damage in night.manifest.runs.damage():
-        entry = _row(night.manifest, damage)
-        if damage.side != "primary" or damage.bad is None or entry is None or _is_of(damage, entry):
-            continue
-        is_another = entry.stat.size_bytes != damage.bad.size_bytes or (
-            night.inodes and entry.stat.inode != damage.bad.inode
-        )
-        if is_another and _stands_right_in_retired(night, damage, entry):
-            _close(night.manifest, damage, night.number, REPLACED, by_command=False)
-            night.bad.forget()
-
-
-def _stands_right_in_retired(night: Night, damage: Damage, entry: Entry) -> bool:
-    for version in night.manifest.past.kept_versions(entry.id):
-        if (version.algorithm, version.digest) == (damage.algorithm, damage.digest):
-            night.stop.check()
-            read = night.platter.read(night.secondary, in_retired(version.held), version.algorithm, night.stop)
-            if read is not None and read.digest == version.digest:
-                return True
-    return False
 
 
 def _row(manifest: Manifest, damage: Damage) -> Entry | None:

@@ -42,7 +42,7 @@ from nightferry.night.manifest_care import open_sound_manifest
 from nightferry.night.platter import Platter
 from nightferry.night.preflight import Drives, check_layout, lock_pair, open_drives
 from nightferry.night.reconcile import reconcile
-from nightferry.night.register import close_replaced, enter_found
+from nightferry.night.register import enter_found
 from nightferry.night.resolve import resolve
 from nightferry.night.retire import retire
 from nightferry.night.scan import scan
@@ -336,7 +336,6 @@ def _work(night: Night, result: Result, clock_ok: bool, state_folder: Path, rend
     if not held:
         remember_listings(night)
         night.manifest.runs.spend_holds(night.number)
-        close_replaced(night)
 
     night.progress.phase("verify")
     result.reading = reading_of(verify_slice(night, mend=not held))
