@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -132,6 +133,17 @@ def test_the_keys_of_json(filled: Box, tmp_path: Path) -> None:
     assert bad["damaged"]["count"] == 1
     wrong = filled.json("restore", "recordings", "nothing", "--into", into, code=2)
     check("restore", good, some, bad, wrong, never=("damaged.names[].filled", "notes"))
+
+
+def test_the_advice_about_a_bad_copy_finds_it_also_on_the_morning_after_a_night(filled: Box, tmp_path: Path) -> None:
+    """What was read some hours ago is not due to be read again: without --all the bad copy was left out, and 0."""
+    rot(filled.secondary() / "copy" / f"{CONCERT}/02 kyrie.wav")
+    shown = filled.ok("restore", "recordings", "--into", str(tmp_path / "into"), code=1)
+    (advised,) = re.findall(r"`nightferry (verify [^`]*)`", " ".join(shown.split()))
+    assert "02 kyrie.wav" in filled.ok(*advised.split(), code=1)
+    assert filled.json("status", code=1)["pairs"][0]["open_damage"] == 1
+    filled.ok("run")
+    filled.ok("restore", "recordings", "--into", str(tmp_path / "again"))
 
 
 def test_a_new_primary(filled: Box) -> None:

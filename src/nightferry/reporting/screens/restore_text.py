@@ -60,7 +60,11 @@ def show_restored(screen: Screen, result: RestoreResult) -> None:
         screen, result.elsewhere, ("file", "files"), "restored right, but not from the copy, which is bad", _why
     )
     if result.elsewhere.count:
-        screen.text(f"Have the secondary read: `nightferry verify --side secondary {result.pair}`")
+        # With --all: a file that a night read some hours ago is not due yet, and would be left out.
+        screen.text(
+            f"A restore enters nothing. Have the secondary read, so that the next night puts the copy right:"
+            f" `nightferry verify --all --side secondary {result.pair}`"
+        )
     _show_names(screen, result.bad, ("file", "files"), "not restored, since no place has the right content", _why)
     if result.bad.count:
         screen.text("To have what is left of these, under marked names: the same command with --bad.")
