@@ -83,7 +83,12 @@ def mmap_store(world: World, path: bytes, number: int) -> None:
             return
         with opened(world.path(path), "r+b") as file:
             view = world.mappings[path] = mmap.mmap(file.fileno(), 0)
+    before = os.stat(world.path(path))
+    has_to_move = world.oracle.storing(before.st_ino)
     view[: min(32, len(view))] = content(number, min(32, len(view)))
+    after = os.stat(world.path(path))
+    if world.drives is not None and has_to_move and before.st_ctime_ns == after.st_ctime_ns:
+        world.oracle.fail("store-unseen", f"a store into {path!r}, which the last nights read, moved no time of it")
     forget()
 
 

@@ -301,7 +301,8 @@ def verify(world: World, retired: bool = True) -> None:
             world.clock, Stop(world.clock),
         )  # fmt: skip
         decayed = frozenset((each.path, each.side) for each in result.open if each.verdict == "decayed")
-        world.oracle.check_accused(decayed)
+        unsure = frozenset((each.path, each.side) for each in result.open if "an edit" in each.detail)
+        world.oracle.check_accused(decayed, unsure)
         _check_verified(world, {(each.path, each.side) for each in result.open})
 
 

@@ -72,6 +72,7 @@ class Said(NamedTuple):
     notes: tuple[str, ...] = ()
     message: str = ""
     decayed: frozenset[tuple[bytes, str]] = frozenset()  # of the damage: what is told as rot
+    unsure: frozenset[tuple[bytes, str]] = frozenset()  # of that: what is said to be an edit perhaps
     is_held: bool = False  # it entered a hold, which nobody has released
     room_wanted: bool = False  # the world filled the drive, or set keep_free: the floor counts
 
@@ -143,6 +144,7 @@ class Oracle:
     cycle_nights: int = 8  # within which all is read
     tampered: dict[bytes, int] = field(default_factory=dict)  # names in copy/ that a person changed, and when
     read: dict[int, Key] = field(default_factory=dict)  # by inode on the primary: the content that a night copied
+    stored: set[int] = field(default_factory=set)  # inodes with stores that no complete night has come after
     foreign: set[Key] = field(default_factory=set)  # a person wrote it into the secondary: nothing is promised of it
     before_primary: Tree = EMPTY
     before_copy: Tree = EMPTY
@@ -195,6 +197,18 @@ class Oracle:
 
     def is_rotten(self, key: Key) -> bool:
         return key in self.rot
+
+    def storing(self, inode: int) -> bool:
+        """Before a store into a mapped page: whether it has to move the file's times, since a night has read what it
+        changes and nobody has stored anything since. Else no later night knows that it was written."""
+        is_first = inode not in self.stored
+        self.stored.add(inode)
+        if not is_first or not self.links or inode not in self.read:  # without links: FUSE, where a store moves no time
+            return False
+        primary = self.look_primary()
+        return any(
+            primary.things[path].key == self.read[inode] for path, each in primary.inodes.items() if each == inode
+        )
 
     def accepted(self, key: Key) -> None:
         """A person took the bad content as it is."""
@@ -308,7 +322,7 @@ class Oracle:
                 if thing is not None and thing.key in self.rot:
                     self.rot[thing.key].discovered = True
         if said.number:  # a night that was refused says nothing of damage, and takes nothing back
-            self._check_accused(said.decayed, primary)
+            self._check_accused(said.decayed, said.unsure, primary)
         self._meet(primary)
         if said.outcome in ("complete", "partial"):
             self.completed += 1
@@ -331,28 +345,35 @@ class Oracle:
         if calm:
             self._check_overdue()
         self._record(said, allowed, copy, primary)
-        self._note_read(copy, primary)
+        self._note_read(said, copy, primary)
 
-    def _note_read(self, copy: Tree, primary: Tree) -> None:
+    def _note_read(self, said: Said, copy: Tree, primary: Tree) -> None:
+        if said.outcome == "complete" and primary == self.before_primary:
+            self.stored.clear()
         standing = set(primary.inodes.values())
         self.read = {inode: key for inode, key in self.read.items() if inode in standing}
         for path, inode in primary.inodes.items():
             if path in copy.things and copy.things[path].key == primary.things[path].key:
                 self.read[inode] = primary.things[path].key
 
-    def check_accused(self, decayed: frozenset[tuple[bytes, str]]) -> None:
-        """What is told as rot was not written by anybody."""
-        self._check_accused(decayed, self.look_primary())
+    def check_accused(self, decayed: frozenset[tuple[bytes, str]], unsure: frozenset[tuple[bytes, str]]) -> None:
+        """What is told as rot was not written by anybody. ``unsure``: those that are said to be an edit perhaps."""
+        self._check_accused(decayed, unsure, self.look_primary())
 
-    def _check_accused(self, decayed: frozenset[tuple[bytes, str]], primary: Tree) -> None:
+    def _check_accused(
+        self, decayed: frozenset[tuple[bytes, str]], unsure: frozenset[tuple[bytes, str]], primary: Tree
+    ) -> None:
         new, self.accused = decayed - self.accused, decayed
         suspects = self._suspects(primary) if new else {}
         for path, side in sorted(new):
             now, copy = primary.things.get(path), self.before_copy.things.get(path)
             if now is None or now.kind != "f" or now != self.before_primary.things.get(path) or now.key in self.rot:
                 continue
-            if now.key in suspects or now.key in self.doubted or primary.inodes[path] in self.doubted_inodes:
+            is_doubted = now.key in self.doubted or (self.links and primary.inodes[path] in self.doubted_inodes)
+            if now.key in suspects or is_doubted:
                 self.doubted.add(now.key)
+                if not self.links and side == "primary" and (path, side) not in unsure:
+                    self.fail("edit-called-rot", f"{path!r} is told as decayed; an edit looks the same there")
                 continue  # a person has to judge, whatever its name, date and content become meanwhile
             if side == "primary" or (side == "secondary" and copy is not None and copy.key == now.key):
                 self.fail("intact-called-bad", f"{path!r} on the {side} is told as decayed; it is what was written")

@@ -17,8 +17,10 @@ from lives.looking import look, sha256
 from lives.rot import flip
 from lives.world import World
 
-# What is not put right yet is left out of the random lives by the rules that it breaks.
-IGNORED = frozenset(rule for each in KNOWN if each.name in FAILS_TODAY for rule in each.rules)
+# What is not put right yet is left out of the random lives by the rules that it breaks. These are lived in memory.
+IGNORED = frozenset(
+    rule for each in KNOWN if each.name in FAILS_TODAY and each.drives == "tmpfs" for rule in each.rules
+)
 SEEDS = range(1, 17)
 NIGHTS = 16
 

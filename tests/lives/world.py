@@ -240,14 +240,15 @@ class World:
     def _said(self, number: int, outcome: str, state: str, notes: tuple[str, ...] = (), message: str = "") -> Said:
         damage: frozenset[tuple[bytes, str]] = frozenset()
         left_out: frozenset[bytes] = frozenset()
-        is_held, decayed = False, damage
+        is_held, decayed, unsure = False, damage, damage
         with suppress(NightferryError, sqlite3.Error), self.pair.manifest() as manifest:
             open_damage = manifest.runs.open_damage()
             damage = frozenset((path, side) for path, side, *_ in open_damage)
             decayed = frozenset((path, side) for path, side, verdict, _ in open_damage if verdict == "decayed")
+            unsure = frozenset((path, side) for path, side, _, detail in open_damage if "an edit" in detail)
             left_out = frozenset(each.path for each in manifest.runs.left_out(number))
             is_held = (hold := manifest.runs.open_hold()) is not None and hold.run == number and not hold.released_s
-        return Said(number, outcome, state, damage, left_out, notes, message, decayed, is_held)
+        return Said(number, outcome, state, damage, left_out, notes, message, decayed, unsure, is_held)
 
     def _run_apart(self, disturbed: Failing) -> Said:
         """In a process of its own, which ends in the middle."""
@@ -341,15 +342,16 @@ class World:
         with self.command():
             run_night(self.second, self.pair.state_dir, Unwatched(), clock=self.clock)
 
-    def new_primary(self, *, second: bool) -> None:
-        """`restore --new-primary --yes` onto an empty folder in the primary's place."""
+    def new_primary(self, *, second: bool, empty: bool = True) -> None:
+        """`restore --new-primary --yes` onto an empty folder in the primary's place, or onto what stands there."""
         settings = self.second if second else self.pair.settings
         if settings is None:
             return
-        immutable = ["chattr", "-R", "-i", os.fsencode(self.primary)]
-        subprocess.run(immutable, check=False, capture_output=True)
-        shutil.rmtree(self.top)
-        os.mkdir(self.top)
+        if empty:
+            immutable = ["chattr", "-R", "-i", os.fsencode(self.primary)]
+            subprocess.run(immutable, check=False, capture_output=True)
+            shutil.rmtree(self.top)
+            os.mkdir(self.top)
         with self.command():
             result = fill_new_primary(
                 settings, self.pair.state_dir, lambda _: True, Unwatched(), Effects(), self.clock, Stop(self.clock),
@@ -384,6 +386,7 @@ class World:
             ) as opened:
                 session = Session(opened, self.clock, lambda: False)
                 looked = list(session.look(session.chosen([] if path is None else [path])))
+                shown = self.oracle.look_primary()
                 if between is not None:
                     self.perform(between)
                 on_primary = self.oracle.look_primary()
@@ -393,17 +396,21 @@ class World:
                             self.oracle.accepted(thing.key)
                     outcome = session.act(each, action, source)  # type: ignore[arg-type]
                     told[each.case.path] = outcome.done, outcome.told
-            self._check_mended(told, action, on_primary)
+            self._check_mended(told, action, shown, on_primary)
         return told
 
-    def _check_mended(self, told: dict[bytes, tuple[bool, str]], action: str | None, before: Any) -> None:
-        """No content of the primary ended here, and no right content was said to be nowhere."""
+    def _check_mended(self, told: dict[bytes, tuple[bool, str]], action: str | None, shown: Any, before: Any) -> None:
+        """No content of the primary ended here, nothing was displaced but what was shown, and no right content was said
+        to be nowhere."""
         standing, now = self.oracle.standing(), self.oracle.look_primary()
         for path, thing in before.things.items():
             if thing.kind == "f" and thing.key not in standing:
                 rule = "mend-displaced-damage" if self.oracle.is_rotten(thing.key) else "mend-lost"
                 self.oracle.fail(rule, f"mend was the end of what stood at {path!r}: {told.get(path)}")
         for path, (done, words) in told.items():
+            kept, then, there = (tree.things.get(path) for tree in (now, before, shown))
+            if then is not None and then != there and (kept is None or kept.key != then.key):
+                self.oracle.fail("mend-unasked", f"{path!r} was saved while the question stood; mend says: {words}")
             thing = now.things.get(path)
             rot = None if thing is None else self.oracle.rot.get(thing.key)
             if rot is None or action != "restore":
@@ -524,7 +531,7 @@ class World:
                 self.mend("restore")
                 return True
         if "--new-primary`" in message:
-            self.new_primary(second=False)
+            self.new_primary(second=False, empty=False)
             return True
         return False
 

@@ -81,7 +81,8 @@ def _match_moves(night: Night, *, read: bool) -> None:
                 night.plan.revise(item, Step.MOVED, entry=candidate.id, digest=wrong)
                 break
         else:
-            if base is not None:
+            # Where numbers mean nothing, another file may have this one: its content is not that row's.
+            if base is not None and (night.inodes or item.stat.nlink > 1):
                 night.plan.revise(item, Step.ADDED, entry=None, base=base.id)
 
 
